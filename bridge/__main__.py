@@ -1,0 +1,5 @@
+"""`python -m bridge` is `coilwarden`."""
+
+from bridge.cli import main
+
+main()

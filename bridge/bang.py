@@ -1,0 +1,75 @@
+"""`coilwarden bang`: single bangs or a fixed rate on one coil, by hand."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+
+from bridge.bang_source import STEPS, BangSource
+from bridge.config import Config
+from bridge.governor.governor import Governor
+from bridge.music.voices import Hold, VoiceAsk
+from bridge.serve import run_site
+
+HELP = "f fire · g (held) fixed rate · + longer · - shorter"
+
+
+def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
+    """The on-time the present step leads to, as the governor would allow it from silence."""
+    found = next(c for c in config.coil if c.name == coil)
+    controller = next(c for c in config.controller if c.name == found.controller)
+    governor = Governor(found, link_jitter_s=controller.link_jitter_ms / 1000)
+    ask = VoiceAsk(
+        voice_id=1,
+        break_rate_hz=source.break_rate_hz,
+        energy=source.energy,
+        note=0,
+        channel=1,
+        hold=Hold.HELD,
+        started_s=0.0,
+        bang_count=1,
+    )
+    voices = governor.update(0.0, (ask,)).voices
+    return voices[0].on_time_us if voices else 0.0
+
+
+def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: bool) -> int:
+    """The command."""
+    source = BangSource(config, coil, break_rate_hz)
+
+    def describe() -> str:
+        return (
+            f"{coil}: step {source.step} of {STEPS}, "
+            f"{_on_time_us(config, coil, source):.1f} µs at {break_rate_hz:g} Hz"
+        )
+
+    def extra(key: str) -> str | None:
+        now_s = time.monotonic()
+        match key:
+            case "f" | "fire":
+                source.fire(now_s, count)
+                return f"{describe()}: {count} bang(s) asked (fires only while armed)"
+            case "g" | "hold":
+                fresh = not source.sounding
+                source.hold(now_s)
+                return f"{describe()}: while held" if fresh else ""
+            case "+" | "longer":
+                source.longer()
+                return describe()
+            case "-" | "shorter":
+                source.shorter()
+                return describe()
+            case _:
+                return None
+
+    return asyncio.run(
+        run_site(
+            config,
+            source,
+            plain=plain,
+            with_midi=False,
+            extra=extra,
+            extra_help=HELP,
+            greeting=f"{describe()}. {HELP}. Starts at breakout; each step is a fresh act.",
+        )
+    )

@@ -1,0 +1,135 @@
+"""The source behind `coilwarden bang`: single bangs or a fixed rate on one coil. Pure.
+
+Starts at breakout and grows only by a fresh act each time; a rate sounds only while the key is
+held (no sign of it for `REPEAT_S`: silence). Everything it asks passes governor, interlock, guard.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from bridge.config import Config
+from bridge.music.voices import Hold, VoiceAsk
+
+LEAST_ENERGY = 1e-6
+"""So little that the on-time is the shortest that breaks out."""
+STEPS = 20
+"""Fresh acts from breakout to the longest lawful on-time."""
+MOST_BANGS = 255
+"""A frame counts bangs in one byte; 0 would mean without end."""
+FIRST_REPEAT_S = 0.7
+"""A keyboard's wait before a held key repeats; the first sign of holding may take this long."""
+REPEAT_S = 0.15
+"""Later signs come faster; silence for longer means released."""
+
+
+class BangSource:
+    """A VoiceSource with one coil, no MIDI."""
+
+    def __init__(self, config: Config, coil: str, break_rate_hz: float) -> None:
+        """Raises ValueError for a coil that is not there or a rate that is none."""
+        self._names = tuple(c.name for c in config.coil)
+        if coil not in self._names:
+            raise ValueError(f'no coil "{coil}"; there are: {", ".join(self._names)}')
+        if not 0 < break_rate_hz < math.inf:
+            raise ValueError(f"break rate of {break_rate_hz:g} Hz: it must be above 0")
+        self._coil = coil
+        self._rate_hz = break_rate_hz
+        self._step = 0
+        self._voice_id = 0
+        self._count = 0
+        self._until_s: float | None = None
+        self._asks: dict[str, tuple[VoiceAsk, ...]] = dict.fromkeys(self._names, ())
+
+    @property
+    def step(self) -> int:
+        """0 (breakout) to STEPS (longest lawful on-time)."""
+        return self._step
+
+    @property
+    def break_rate_hz(self) -> float:
+        return self._rate_hz
+
+    @property
+    def energy(self) -> float:
+        """What the present step asks: grows as its square, so that on-time grows evenly."""
+        return max(LEAST_ENERGY, (self._step / STEPS) ** 2)
+
+    def longer(self) -> int:
+        """One step longer, by a fresh act; takes effect at the next bang."""
+        self._step = min(STEPS, self._step + 1)
+        return self._step
+
+    def shorter(self) -> int:
+        self._step = max(0, self._step - 1)
+        return self._step
+
+    def fire(self, now_s: float, bangs: int) -> None:
+        """`bangs` (1..255) bangs at the fixed rate, then silence. Raises ValueError."""
+        if not 1 <= bangs <= MOST_BANGS:
+            raise ValueError(f"{bangs} bangs: 1 to {MOST_BANGS} are possible")
+        self._begin(now_s, bangs)
+        self._until_s = now_s + (bangs + 0.5) / self._rate_hz
+
+    def hold(self, now_s: float) -> None:
+        """The key is held: sounds until no further sign comes in time."""
+        if self._until_s is None or now_s >= self._until_s or self._count:
+            self._begin(now_s, 0)
+            self._until_s = now_s + FIRST_REPEAT_S
+        else:
+            self._until_s = now_s + REPEAT_S
+
+    @property
+    def sounding(self) -> bool:
+        return self._until_s is not None
+
+    def _begin(self, now_s: float, bangs: int) -> None:
+        self._voice_id += 1
+        self._count = bangs
+        ask = VoiceAsk(
+            voice_id=self._voice_id,
+            break_rate_hz=self._rate_hz,
+            energy=self.energy,
+            note=0,
+            channel=1,
+            hold=Hold.HELD,
+            started_s=now_s,
+            bang_count=bangs,
+        )
+        self._asks = {n: (ask,) if n == self._coil else () for n in self._names}
+
+    def _silence(self) -> None:
+        self._until_s = None
+        self._asks = dict.fromkeys(self._names, ())
+
+    # -- VoiceSource --------------------------------------------------------------------------
+
+    def midi(self, now_s: float, input_name: str, message: bytes) -> None:
+        """Bangs take no MIDI."""
+
+    def input_lost(self, now_s: float, input_name: str) -> None:
+        """Bangs have no input to lose."""
+
+    def hush(self, now_s: float) -> None:
+        self._silence()
+
+    def tick(self, now_s: float) -> None:
+        if self._until_s is not None and now_s >= self._until_s:
+            self._silence()
+
+    def voices(self, now_s: float) -> dict[str, tuple[VoiceAsk, ...]]:
+        self.tick(now_s)  # silence must not hang on somebody having ticked in time
+        return self._asks
+
+    def moving(self) -> bool:
+        return False
+
+    def next_deadline_s(self) -> float | None:
+        return self._until_s
+
+    def notes_held(self) -> bool:
+        return self._until_s is not None
+
+    def take_events(self) -> Sequence[object]:
+        return ()

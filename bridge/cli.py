@@ -1,0 +1,198 @@
+"""The commands, nothing else: arguments in, the right module called, exit codes out.
+
+Exit codes: 0 done, 1 done but something was lost or refused, 2 wrong input or a port missing.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bridge.config import Config, ConfigError, load_config
+from bridge.config_check import check_config
+from bridge.interlock import NOT_SAFE
+from bridge.log import set_up_log
+
+CAUTION = (
+    "Tesla coils kill. This program ends or sends a signal, nothing more: it is not a safety-rated "
+    f"stop. {NOT_SAFE} Wire the emergency button to the mains contactors, keep everybody behind "
+    "the line, wear hearing protection, measure before you touch, and follow your local codes "
+    "and licensed practice."
+)
+BENCH = Path(__file__).resolve().parent.parent / "configs" / "bench.toml"
+
+app = typer.Typer(
+    name="coilwarden",
+    help=f"Live MIDI to lawful pulse trains for musical Tesla coils.\n\n{CAUTION}",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+ConfigArgument = Annotated[Path, typer.Argument(metavar="CONFIG", help="The site's TOML file.")]
+PlainOption = Annotated[
+    bool,
+    typer.Option(
+        "--plain", help="A line for everything and one word a line as command, for scripts."
+    ),
+]
+
+
+def _fail(text: str) -> typer.Exit:
+    print(text, file=sys.stderr)
+    return typer.Exit(2)
+
+
+def _load(path: Path) -> Config:
+    try:
+        config = load_config(path)
+        check_config(config, str(path))
+    except ConfigError as error:
+        raise _fail(str(error)) from error
+    return config
+
+
+def _plain(wanted: bool) -> bool:
+    return wanted or not (sys.stdin.isatty() and sys.stdout.isatty())
+
+
+@app.command()
+def demo(
+    config: Annotated[
+        Path | None,
+        typer.Argument(metavar="[CONFIG]", help="A site file; its controllers are simulated."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="The summary as JSON on standard output.")
+    ] = False,
+    pulses: Annotated[
+        Path | None,
+        typer.Option(help="Write every pulse here as CSV: coil, start_us, on_time_us."),
+    ] = None,
+) -> None:
+    """Play our own short piece on two simulated coils and say what the pulses were.
+
+    No hardware, no MIDI port, no sound; takes about 25 seconds. Exit 1 if a guard refused a pulse.
+    """
+    from bridge import demo as demo_command  # noqa: PLC0415  (only this command needs it)
+
+    set_up_log()
+    path = config or BENCH
+    if config is None and not BENCH.exists():
+        raise _fail(f"{BENCH} is not here: give the site file to play, e.g. configs/bench.toml")
+    if pulses is not None and not pulses.parent.is_dir():
+        raise _fail(f"--pulses: there is no folder {pulses.parent}")
+    site = _load(path)
+    try:
+        code = demo_command.run(site, as_json=as_json, pulses=pulses)
+    except OSError as error:
+        raise _fail(f"--pulses {pulses}: {error.strerror}") from error
+    except KeyboardInterrupt:
+        code = 130
+    raise typer.Exit(code)
+
+
+@app.command()
+def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
+    """Run a site: MIDI in, controllers out, until stopped.
+
+    On a terminal the space bar stops; arming takes two acts (a, then y). SIGINT and SIGTERM stop
+    first, then leave. Silent is not safe to approach: bus charged, mains on.
+    """
+    from bridge import serve as serve_command  # noqa: PLC0415
+
+    set_up_log()
+    raise typer.Exit(serve_command.run(_load(config), plain=_plain(plain)))
+
+
+@app.command()
+def bang(
+    config: ConfigArgument,
+    coil: Annotated[str, typer.Argument(metavar="COIL", help="The coil's name in the site file.")],
+    count: Annotated[int, typer.Option(min=1, max=255, help="Bangs fired by each f.")] = 1,
+    rate: Annotated[
+        float, typer.Option(min=1.0, max=500.0, help="Bangs a second, for f and for holding.")
+    ] = 5.0,
+    plain: PlainOption = False,
+) -> None:
+    """Fire single bangs or a fixed rate while a key is held: commissioning, scope, sound check.
+
+    Starts at the shortest pulse that breaks out; each step up is a fresh act (+). Goes through
+    the same governor, interlock and guard as music. First time: bus off, fibre identified by its
+    light; then the driver's own over-current trip tested; only then the shortest bang.
+    """
+    from bridge import bang as bang_command  # noqa: PLC0415
+
+    set_up_log()
+    site = _load(config)
+    names = [c.name for c in site.coil]
+    if coil not in names:
+        raise _fail(f"{config}: there is no coil {coil!r}; there are: {', '.join(names)}")
+    code = bang_command.run(site, coil, count=count, break_rate_hz=rate, plain=_plain(plain))
+    raise typer.Exit(code)
+
+
+@app.command()
+def simulate(  # noqa: PLR0917  (each is an option, none is positional)
+    link: Annotated[
+        Path, typer.Option(help="Symbolic link that leads to the board's serial port (a pty).")
+    ] = Path("/tmp/coilwarden-board"),
+    board_id: Annotated[
+        str, typer.Option(help="Eight hexadecimal digits, as in the site file.")
+    ] = "c0110001",
+    baud: Annotated[int, typer.Option(min=115_200, max=4_000_000)] = 500_000,
+    clock_error_ppm: Annotated[float, typer.Option(min=-6000.0, max=6000.0)] = 0.0,
+    horn_ms: Annotated[int, typer.Option(min=0, max=10_000)] = 1500,
+    memory: Annotated[
+        Path | None, typer.Option(help="Keep the board's trip memory in this file.")
+    ] = None,
+    pulses: Annotated[
+        Path | None, typer.Option(help="Append every pulse as CSV: output, start_us, on_time_us.")
+    ] = None,
+    loss: Annotated[float, typer.Option(min=0.0, max=1.0, help="Share of frames lost.")] = 0.0,
+    bursts: Annotated[
+        float, typer.Option(min=0.0, max=1.0, help="Chance that a byte during a bang is spoiled.")
+    ] = 0.0,
+    seed: Annotated[int, typer.Option(help="Seed of the line noise.")] = 1,
+    plain: PlainOption = False,
+) -> None:
+    """A simulated controller by itself on a pty, so that serve talks to it as to hardware.
+
+    Keys press its emergency stop, turn its key switch and restart it.
+    """
+    from bridge import simulate as simulate_command  # noqa: PLC0415
+
+    set_up_log()
+    settings = simulate_command.Settings(
+        link=link,
+        board_id=board_id,
+        baud=baud,
+        clock_error_ppm=clock_error_ppm,
+        horn_ms=horn_ms,
+        memory=memory,
+        pulses=pulses,
+        loss=loss,
+        bursts=bursts,
+        seed=seed,
+    )
+    try:
+        code = simulate_command.run(settings, plain=_plain(plain))
+    except simulate_command.SettingsError as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(code)
+
+
+@app.command()
+def ports() -> None:
+    """List MIDI ports and serial ports, and say whether virtual MIDI ports are possible here."""
+    from bridge import ports as ports_command  # noqa: PLC0415
+
+    raise typer.Exit(ports_command.run())
+
+
+def main() -> None:
+    """The console command."""
+    app()

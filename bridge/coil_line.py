@@ -1,0 +1,155 @@
+"""One coil between voices and frames: governor, slots, and what has been sent. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from bridge.config import Coil, Controller
+from bridge.governor.governor import Governed, Governor
+from bridge.link.session import LEASE_S, REFRESH_S, VOICES_FRAME_BYTES, Session
+from bridge.link.slots import MOTION_S, SlotMap
+from bridge.music.voices import VoiceAsk
+from firmware_protocol.messages import Slot
+
+_AHEAD_FRAMES = 14
+"""Most frames sent and not yet applied: fewer than the 16 a controller must hold."""
+_WAITING_FRAMES = 2
+"""Most frames decided and not yet sent: in a flood the newest state replaces the one waiting."""
+_LATE_S = 0.015
+"""A planned frame later than this applies on arrival (the controller refuses 20 ms)."""
+
+
+@dataclass(slots=True)
+class _Planned:
+    apply_s: float
+    slots: tuple[Slot | None, ...]
+
+
+class CoilLine:
+    """What sounds on one coil and what its controller has been told."""
+
+    def __init__(
+        self, coil: Coil, controller: Controller, session: Session, offset_s: float
+    ) -> None:
+        self.coil = coil
+        self.session = session
+        self.output = coil.output - 1
+        self.governor = Governor(
+            coil,
+            link_jitter_s=controller.link_jitter_ms / 1000,
+            lease_s=LEASE_S,
+            refresh_s=REFRESH_S,
+        )
+        self.governed: Governed = self.governor.silence(0.0)
+        self.frames = 0
+        self.offset_s = offset_s
+        self.asks: tuple[VoiceAsk, ...] = ()
+        self._slots = SlotMap()
+        self._dirty = False
+        self._moved_s = -math.inf
+        self._sent_s = -math.inf
+        self._planned: deque[_Planned] = deque()
+        self._ahead: deque[float] = deque()
+        self._last_slots: tuple[Slot | None, ...] = ()
+        self._forget = False
+
+    def begin(self, now_s: float) -> None:
+        """A new session: nothing sounds, everything is to be said."""
+        self._slots.clear()
+        self._planned.clear()
+        self._ahead.clear()
+        self.asks = ()
+        self._last_slots = ()
+        self.governed = self.governor.silence(now_s)
+        self._dirty = True
+        self._forget = False
+        self._sent_s = -math.inf
+
+    def ask(self, asks: tuple[VoiceAsk, ...]) -> None:
+        """What the instrument wants now."""
+        if asks is not self.asks and asks != self.asks:
+            self.asks = asks
+            self._dirty = True
+
+    @property
+    def sounding(self) -> bool:
+        return bool(self.asks)
+
+    def hush(self, now_s: float) -> None:
+        """Silence at once: what was planned is forgotten, here and on the controller."""
+        self.asks = ()
+        self._planned.clear()
+        self._dirty = self._forget = True
+
+    def moving(self) -> bool:
+        return self.governor.moving()
+
+    def due_s(self) -> float:
+        """When something must be said: now (-inf) when dirty or planned, else the next refresh."""
+        if self._dirty or self._planned:
+            return self._ahead[0] if len(self._ahead) >= _AHEAD_FRAMES else -math.inf
+        due = self._sent_s + REFRESH_S
+        return min(due, self._moved_s + MOTION_S) if self.governor.moving() else due
+
+    def plan(self, at_s: float) -> None:
+        """Decides what takes effect at `at_s` on the timeline (scheduled sites)."""
+        if not self._dirty and not (self.governor.moving() and at_s >= self._moved_s + MOTION_S):
+            return
+        self._decide(at_s)
+        if len(self._planned) >= _WAITING_FRAMES:
+            self._planned.pop()
+        self._planned.append(_Planned(at_s + self.offset_s, self._last_slots))
+
+    def _decide(self, at_s: float) -> None:
+        self.governed = self.governor.update(at_s, self.asks)
+        rate = self.session.clock.slew(at_s, jump=not self._last_slots)
+        self._last_slots = self._slots.seat(at_s, self.governed.voices, rate)
+        self._moved_s = at_s
+        self._dirty = False
+
+    def frame(self, now_s: float, *, scheduled_s: float | None) -> bytes | None:
+        """The next frame to send, or None when nothing is due.
+
+        `scheduled_s`: the timeline's present where frames carry a time; None: on arrival.
+        """
+        while self._ahead and self._ahead[0] <= now_s:
+            self._ahead.popleft()
+        if self.due_s() > now_s:
+            return None
+        if self._forget or scheduled_s is None:
+            # On sites with a timeline only a hush comes this way.
+            self._decide(now_s if scheduled_s is None else scheduled_s)
+            data = self.session.voices_frame(
+                now_s, self.output, self._last_slots, None, forget_later=self._forget
+            )
+            self._forget = False
+            self._ahead.clear()
+        else:
+            if self._planned:
+                item = self._planned.popleft()
+            else:  # a refresh: the state last decided, said again
+                if self._dirty:
+                    self._decide(scheduled_s)
+                item = _Planned(scheduled_s + self.offset_s, self._last_slots)
+            late = item.apply_s < now_s - _LATE_S
+            if not late:
+                self._ahead.append(item.apply_s)
+            data = self.session.voices_frame(
+                now_s, self.output, item.slots, None if late else item.apply_s
+            )
+        self._sent_s = now_s
+        self.frames += 1
+        return data
+
+    def silence(self, now_s: float) -> None:
+        """Permission was withdrawn: the controller is dark, the governor is told so."""
+        self._planned.clear()
+        self._dirty = self._forget = False
+        self._last_slots = ()
+        self.governed = self.governor.silence(now_s)
+
+    def frame_bytes(self) -> int:
+        """An upper bound of the next frame's size on the wire."""
+        return VOICES_FRAME_BYTES

@@ -1,0 +1,98 @@
+"""The operator's words → acts, with arming as a deliberate two-step act. Pure.
+
+Used by the terminal (single keys) and by plain standard input (whole words) alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+CONFIRM_WITHIN_S = 5.0
+
+
+class Command(Enum):
+    """What the operator can say. The space bar and "stop" are the same thing."""
+
+    STOP = "stop"
+    ARM = "arm"
+    CONFIRM = "confirm"
+    DISARM = "disarm"
+    HUSH = "hush"
+    RESET = "reset"
+    STATUS = "status"
+    QUIT = "quit"
+
+
+KEYS: dict[str, Command] = {
+    " ": Command.STOP,
+    "\x1b": Command.STOP,
+    "a": Command.ARM,
+    "y": Command.CONFIRM,
+    "d": Command.DISARM,
+    "h": Command.HUSH,
+    "r": Command.RESET,
+    "q": Command.QUIT,
+    "\x03": Command.QUIT,
+}
+KEY_HELP = (
+    "space STOP · a arm, then y within 5 s · d disarm · h hush (all notes off, still armed) · "
+    "r reset · q stop and leave"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What follows from a command: the act to do (None: none) and a line to show."""
+
+    act: Command | None
+    text: str
+
+
+class Console:
+    """Remembers whether arming was asked for."""
+
+    def __init__(self) -> None:
+        self._arm_asked_s: float | None = None
+
+    def take_back(self) -> bool:
+        """Forgets a request to arm; True if there was one."""
+        asked, self._arm_asked_s = self._arm_asked_s, None
+        return asked is not None
+
+    def say(self, now_s: float, command: Command, open_conditions: list[str]) -> Answer:
+        """One command. Anything but a confirmation in time takes the request to arm back."""
+        asked, self._arm_asked_s = self._arm_asked_s, None
+        if command is Command.ARM:
+            if open_conditions:
+                return Answer(None, "not yet: " + "; ".join(open_conditions))
+            self._arm_asked_s = now_s
+            return Answer(
+                None,
+                "ARM? Is everybody behind the line, hearing protection on, the emergency button in "
+                f"reach? Confirm within {CONFIRM_WITHIN_S:.0f} s (key y, word confirm).",
+            )
+        if command is Command.CONFIRM:
+            if asked is None:
+                return Answer(None, "nothing to confirm: ask to arm first")
+            if now_s - asked > CONFIRM_WITHIN_S:
+                return Answer(None, "too late: ask to arm again")
+            return Answer(Command.ARM, "arming")
+        return Answer(command, command.value)
+
+    def key(self, now_s: float, key: str, open_conditions: list[str]) -> Answer | None:
+        """One key press; None for a key without meaning, which also takes a request back."""
+        command = KEYS.get(key.lower() if key.isalpha() else key)
+        if command is not None:
+            return self.say(now_s, command, open_conditions)
+        return Answer(None, "arming taken back") if self.take_back() else None
+
+    def word(self, now_s: float, word: str, open_conditions: list[str]) -> Answer:
+        """One line of plain input."""
+        try:
+            command = Command(word.strip().lower())
+        except ValueError:
+            words = ", ".join(c.value for c in Command)
+            back = "; arming taken back" if self.take_back() else ""
+            return Answer(None, f"{word.strip()!r} is no command; there are: {words}{back}")
+        return self.say(now_s, command, open_conditions)

@@ -1,0 +1,264 @@
+"""`coilwarden demo`: our own piece on two simulated coils, through the very daemon that plays live.
+
+The MIDI goes in where a port's would, everything after it is the real thing but the controller,
+which is simulated. Ends with what the pulses say.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import csv
+import json
+import math
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from bridge import demo_piece
+from bridge.config import SIMULATED_PORT, Config
+from bridge.engine import Act
+from bridge.interlock import NOT_SAFE, Cause, State
+from bridge.latch_store import LatchStore
+from bridge.local_boards import LocalBoards
+from bridge.music.instrument import Instrument
+from bridge.pulse_summary import PulseSummary, mean_rate_hz, summarise
+from bridge.service import Service
+from bridge.terminal import Operator
+from bridge.view import site_view
+
+INPUT = "demo"
+TUNING_NOTE = 57
+"""A3: the last thing each coil plays is one long A, alone, to be measured."""
+TUNING_S = 2.0
+ARM_WITHIN_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class CoilResult:
+    name: str
+    summary: PulseSummary
+    guard_refusals: int
+    collisions_dropped: int
+    pitch_error_cents: float | None
+    """Of the long A at the end, in true time; None where the coil did not play it."""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoResult:
+    seconds: float
+    midi_messages: int
+    stop_to_silence_ms: float | None
+    """From the stop to the end of the last pulse; None where nothing sounded after it."""
+    coils: tuple[CoilResult, ...]
+
+
+def simulated(config: Config) -> Config:
+    """The same site with every controller simulated in this process and no MIDI port opened."""
+    boards = tuple(c.model_copy(update={"port": SIMULATED_PORT}) for c in config.controller)
+    return config.model_copy(update={"controller": boards, "input": ()})
+
+
+async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, LocalBoards]:
+    """Plays the piece in real time; `say` gets a line for everything that happens."""
+    config = simulated(config)
+    messages = 0
+    with tempfile.TemporaryDirectory(prefix="coilwarden-demo-") as directory:
+        site = config.site.model_copy(update={"state_directory": Path(directory)})
+        config = config.model_copy(update={"site": site})
+        async with LocalBoards(config) as boards:
+            service = Service(
+                config,
+                Instrument(config),
+                open_port=boards.open,
+                latch_store=LatchStore(config),
+                with_midi=False,
+            )
+            operator = Operator(service)
+            operator.print_line = say
+            service.on_record = operator.on_record
+            running = asyncio.create_task(service.run(), name="demo site")
+            try:
+                say("the simulated emergency button is pressed and released: the proof test")
+                await boards.prove_estops()
+                await _arm(service)
+                started_s = time.monotonic()
+                for at_s, message in demo_piece.piece():
+                    await _until(service, started_s + at_s, say)
+                    service.midi_in(time.monotonic(), INPUT, message)
+                    messages += 1
+                await _until(service, started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, say)
+                tuning, sent = await _tuning_notes(service, config, boards, say)
+                messages += sent
+                silence_ms = await _stop_while_sounding(service, boards, say)
+                seconds = time.monotonic() - started_s
+            finally:
+                service.leave()
+                await running
+            result = DemoResult(
+                seconds, messages, silence_ms, _results(config, service, boards, tuning)
+            )
+            return result, boards
+
+
+async def _arm(service: Service) -> None:
+    until = time.monotonic() + ARM_WITHIN_S
+    while any(not c.passed for c in service.engine.checks(time.monotonic())):
+        if time.monotonic() > until:
+            failed = [c for c in service.engine.checks(time.monotonic()) if not c.passed]
+            raise RuntimeError("cannot arm: " + "; ".join(f"{c.name}: {c.found}" for c in failed))
+        await asyncio.sleep(0.05)
+    service.act(Act.ARM)
+    while service.engine.interlock.state is State.ARMING:  # noqa: ASYNC110  (the engine is pure)
+        await asyncio.sleep(0.005)
+    if service.engine.interlock.state is not State.ARMED:
+        raise RuntimeError(f"not armed: {service.engine.interlock.current_trip}")
+
+
+async def _until(service: Service, at_s: float, say: Callable[[str], None]) -> None:
+    """Waits, and shows what happens once in a while."""
+    while (left_s := at_s - time.monotonic()) > 0:
+        await asyncio.sleep(min(left_s, 0.05))
+        now_s = time.monotonic()
+        if math.floor(now_s) != math.floor(now_s - 0.05):
+            view = site_view(service.engine, now_s)
+            say(
+                " | ".join(
+                    f"{c.name}: "
+                    + ("  ".join(f"{r:.0f} Hz {o:.0f} µs" for r, o in c.voices) or "silent")
+                    for c in view.coils
+                )
+            )
+
+
+async def _tuning_notes(
+    service: Service, config: Config, boards: LocalBoards, say: Callable[[str], None]
+) -> tuple[dict[str, tuple[float, float]], int]:
+    """Each coil's long A alone: when it sounded, by coil."""
+    spans: dict[str, tuple[float, float]] = {}
+    sent = 0
+    service.act(Act.HUSH)
+    for channel in (1, 2):
+        await asyncio.sleep(0.3)
+        say(f"channel {channel}: one long A, to be measured")
+        start_s = time.monotonic()
+        before = {n: len(p) for n, p in boards.pulses.items()}
+        service.midi_in(start_s, INPUT, bytes((0x90 | channel - 1, TUNING_NOTE, 100)))
+        await asyncio.sleep(TUNING_S)
+        end_s = time.monotonic()
+        service.midi_in(end_s, INPUT, bytes((0x80 | channel - 1, TUNING_NOTE, 0)))
+        sent += 2
+        await asyncio.sleep(0.3)
+        for coil in config.coil:
+            if len(boards.pulses[coil.name]) - before[coil.name] > 50:
+                # Ends are left out: only the steady train is measured.
+                spans[coil.name] = (start_s + 0.2, end_s - 0.1)
+    return spans, sent
+
+
+async def _stop_while_sounding(
+    service: Service, boards: LocalBoards, say: Callable[[str], None]
+) -> float | None:
+    """Stops in the middle of a chord and measures when the last pulse ended."""
+    for channel, note in ((1, 62), (2, 50), (3, 69)):
+        service.midi_in(time.monotonic(), INPUT, bytes((0x90 | channel - 1, note, 90)))
+    await asyncio.sleep(0.5)
+    say("stop, in the middle of a chord")
+    stop_s = time.monotonic()
+    service.stop(Cause.OPERATOR_STOP, "demo")
+    await asyncio.sleep(0.3)
+    ends = [p[-1].start_s + p[-1].on_s for p in boards.pulses.values() if p]
+    last_s = max(ends, default=0.0)
+    return (last_s - stop_s) * 1000 if last_s > stop_s else None
+
+
+def _results(
+    config: Config, service: Service, boards: LocalBoards, tuning: dict[str, tuple[float, float]]
+) -> tuple[CoilResult, ...]:
+    results: list[CoilResult] = []
+    asked_hz = config.music.a4_hz * 2 ** ((TUNING_NOTE - 69) / 12)
+    for coil in config.coil:
+        pulses = boards.pulses[coil.name]
+        windows = [w.window_ms for w in coil.duty_windows]
+        starts = [p.start_s * 1e6 for p in pulses]
+        cents = None
+        if coil.name in tuning:
+            begin_s, end_s = tuning[coil.name]
+            steady = [p.start_s * 1e6 for p in pulses if begin_s < p.start_s < end_s]
+            cents = 1200 * math.log2(mean_rate_hz(steady) / asked_hz)
+        status = service.engine.sessions[coil.controller].status
+        counters = status.per_output[coil.output - 1] if status else None
+        results.append(
+            CoilResult(
+                coil.name,
+                summarise(starts, [p.on_s * 1e6 for p in pulses], windows),
+                counters.guard_refusals if counters else -1,
+                counters.collisions_dropped if counters else -1,
+                cents,
+            )
+        )
+    return tuple(results)
+
+
+def summary_lines(config: Config, result: DemoResult) -> list[str]:
+    """The summary for people."""
+    lines = [f"played {result.seconds:.1f} s from {result.midi_messages} MIDI messages"]
+    for coil, one in zip(config.coil, result.coils, strict=True):
+        s = one.summary
+        lines.append(f"{one.name}: {s.pulses} pulses, at most {s.most_in_1s} in a second "
+                     f"(limit {coil.max_break_rate_hz})")  # fmt: skip
+        lines.append(f"  longest on-time {s.longest_on_time_us:.1f} µs "
+                     f"(limit {coil.max_on_time_us:g})")  # fmt: skip
+        if s.shortest_off_time_us is not None:
+            lines.append(f"  shortest off-time {s.shortest_off_time_us:.1f} µs "
+                         f"(limit {coil.min_off_time_us:g})")  # fmt: skip
+        for window in coil.duty_windows:
+            worst = s.worst_duty_percent[window.window_ms]
+            lines.append(
+                f"  worst duty in any {window.window_ms} ms: {worst:.2f} % "
+                f"(limit {window.max_percent:g} %)"
+            )
+        lines.append(
+            f"  guard refused {one.guard_refusals}, collisions dropped {one.collisions_dropped}"
+        )
+        if one.pitch_error_cents is not None:
+            lines.append(f"  mean pitch error of its long A: {one.pitch_error_cents:+.3f} cent")
+    if result.stop_to_silence_ms is None:
+        lines.append("stop: no pulse after it")
+    else:
+        lines.append(f"stop → end of the last pulse: {result.stop_to_silence_ms:.2f} ms")
+    lines.append(f"The pulses above are a simulated controller's. {NOT_SAFE}")
+    return lines
+
+
+def write_pulses(boards: LocalBoards, path: Path) -> int:
+    """Every pulse as CSV: coil, start_us, on_time_us. Returns how many. Raises OSError."""
+    rows = sorted(
+        (p.start_s, name, p.on_s) for name, pulses in boards.pulses.items() for p in pulses
+    )
+    zero_s = rows[0][0] if rows else 0.0
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        writer.writerow(("coil", "start_us", "on_time_us"))
+        for start_s, name, on_s in rows:
+            writer.writerow((name, f"{(start_s - zero_s) * 1e6:.1f}", f"{on_s * 1e6:.1f}"))
+    return len(rows)
+
+
+def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
+    """The command. Returns the exit code: 1 where a guard refused anything."""
+    began_s = time.monotonic()
+
+    def say(line: str) -> None:
+        print(f"{time.monotonic() - began_s:6.1f}  {line}", flush=True, file=sys.stderr)
+
+    result, boards = asyncio.run(play(config, say))
+    if pulses is not None:
+        say(f"{write_pulses(boards, pulses)} pulses written to {pulses}")
+    if as_json:
+        print(json.dumps(asdict(result), indent=2))
+    else:
+        print("\n".join(summary_lines(simulated(config), result)))
+    return 0 if all(c.guard_refusals == 0 for c in result.coils) else 1

@@ -1,0 +1,228 @@
+"""One output of the controller: its slots, its queue, and the pulses that come of them.
+
+PROTOCOL.md, sections 7 (applying a frame) and 8 (from trains to pulses), and nothing else. Grid
+times are in 1/256 tick. Every pulse goes through the guard; nothing else can light the output.
+"""
+
+from __future__ import annotations
+
+from bisect import insort
+from dataclasses import dataclass, field
+from operator import attrgetter
+
+from firmware_protocol.catalogue import GuardReason
+from firmware_protocol.messages import STEP_UNITS, Ceilings, Slot
+
+from .simulated_guard import OutputGuard
+from .simulated_settings import FOREVER, Pulse
+
+NEVER = -1
+"""`last_fired` of a train that has not fired: further back than any tick."""
+GENERATOR_SEED = 0xACE1
+
+
+def next_random(x: int) -> int:
+    """The 16-bit xorshift generator of spread: the state after `x`."""
+    x ^= (x << 7) & 0xFFFF
+    x ^= x >> 9
+    return x ^ ((x << 8) & 0xFFFF)
+
+
+@dataclass(slots=True)
+class Train:
+    """A pulse train in a slot. A train that has fired its bangs stays, silent (`done`)."""
+
+    start: int
+    grid: int
+    period: int
+    target: int
+    step: int
+    on_ticks: int
+    spread: int
+    bangs_left: int
+    """0: until changed."""
+    done: bool = False
+    last_fired: int = NEVER
+
+
+@dataclass(frozen=True, slots=True)
+class QueuedFrame:
+    """The part of a voices frame that waits for its time."""
+
+    apply_at: int
+    """Extended tick."""
+    slots: tuple[Slot | None, ...] = field(compare=False)
+
+
+class OutputScheduler:
+    """One output. `next_tick` is when its next pulse wants deciding (FOREVER: none)."""
+
+    def __init__(self, output: int, ceilings: Ceilings, origin_tick: int, slots: int) -> None:
+        self.output = output
+        self.guard = OutputGuard(ceilings, origin_tick)
+        self.queue: list[QueuedFrame] = []
+        self.next_tick = FOREVER
+        self.pulses = 0
+        self.collisions_dropped = 0
+        self.guard_refusals = 0
+        self.last_guard_reason = GuardReason.NONE
+        self._trains: list[Train | None] = [None] * slots
+        self._next: Train | None = None
+        self._random = GENERATOR_SEED ^ output
+        self._free = origin_tick
+        self._on_since = NEVER
+        self._on_ticks = 0
+        self._log: list[Pulse] = []
+
+    # -- what is heard of it -------------------------------------------------------------------
+
+    def is_lit(self, tick: int) -> bool:
+        """True while a pulse is under way at `tick`."""
+        return self._on_since != NEVER and tick < self._on_since + self._on_ticks
+
+    def take_pulses(self, tick: int) -> list[Pulse]:
+        """Pulses that have ended by `tick` and were not taken yet, in order."""
+        if self._on_since != NEVER and self._on_since + self._on_ticks <= tick:
+            self._close_pulse()
+        taken, self._log = self._log, []
+        return taken
+
+    def _close_pulse(self) -> None:
+        self._log.append(Pulse(self.output, self._on_since, self._on_ticks))
+        self._on_since = NEVER
+
+    # -- arming and going dark -----------------------------------------------------------------
+
+    def arm(self) -> None:
+        """A new session: the generator begins anew. Slots and queue are already empty."""
+        self._random = GENERATOR_SEED ^ self.output
+
+    def go_dark(self, tick: int) -> None:
+        """Light off now, mid-pulse too; every slot and queued frame forgotten."""
+        if self.is_lit(tick):
+            self._on_ticks = tick - self._on_since
+            self.guard.ended_early(tick)
+            self._free = tick + self._min_off()
+            if self._on_ticks:
+                self._close_pulse()
+            self._on_since = NEVER
+        self.queue.clear()
+        self._trains = [None] * len(self._trains)
+        self._plan()
+
+    # -- frames --------------------------------------------------------------------------------
+
+    def left_by_forgetting(self, apply_at: int) -> int:
+        """How many queued frames 'forget later' from `apply_at` on would leave."""
+        return sum(1 for frame in self.queue if frame.apply_at < apply_at)
+
+    def forget_later(self, apply_at: int) -> None:
+        """Drops every queued frame that is not before `apply_at`."""
+        del self.queue[self.left_by_forgetting(apply_at) :]
+
+    def enqueue(self, apply_at: int, slots: tuple[Slot | None, ...]) -> None:
+        """Queues a frame by time, equal times in order of arrival."""
+        insort(self.queue, QueuedFrame(apply_at, slots), key=attrgetter("apply_at"))
+
+    def apply_due(self, tick: int) -> None:
+        """Applies every queued frame whose time has come."""
+        while self.queue and self.queue[0].apply_at <= tick:
+            self.apply(tick, self.queue.pop(0).slots)
+
+    def apply(self, tick: int, slots: tuple[Slot | None, ...]) -> None:
+        """Makes `slots` what sounds on this output from `tick` on."""
+        for index in range(len(self._trains)):
+            slot = slots[index] if index < len(slots) else None
+            train = self._trains[index]
+            if slot is None:
+                self._trains[index] = None
+            elif train is not None and train.start == slot.start:
+                train.on_ticks = slot.on_ticks
+                train.spread = slot.spread
+                train.step = slot.step
+                train.target = slot.period
+            else:
+                self._trains[index] = Train(
+                    start=slot.start,
+                    grid=(tick << 8) + (slot.phase * slot.period >> 8),
+                    period=slot.period,
+                    target=slot.period,
+                    step=slot.step,
+                    on_ticks=slot.on_ticks,
+                    spread=slot.spread,
+                    bangs_left=slot.bangs,
+                )
+        self._plan()
+
+    # -- pulses --------------------------------------------------------------------------------
+
+    def decide(self, tick: int) -> GuardReason:
+        """The pulse planned for `tick` (= `next_tick`): fires, is dropped or is refused.
+
+        Returns the guard's reason if it refused, NONE otherwise; then plans the next.
+        """
+        train = self._next
+        if train is None:
+            return GuardReason.NONE
+        reason = GuardReason.NONE
+        if 2 * ((tick << 8) - train.grid) > train.period:
+            self.collisions_dropped += 1
+        else:
+            reason = self.guard.take(tick, train.on_ticks)
+            if reason:
+                self.guard_refusals += 1
+                self.last_guard_reason = reason
+            else:
+                if self._on_since != NEVER:
+                    self._close_pulse()
+                self._on_since = tick
+                self._on_ticks = train.on_ticks
+                self._free = tick + train.on_ticks + self._min_off()
+                train.last_fired = tick
+                self.pulses += 1
+        self._move_on(train)
+        self._plan()
+        return reason
+
+    def _min_off(self) -> int:
+        limits = self.guard.limits
+        return 0 if limits is None else limits.min_off_ticks
+
+    def _move_on(self, train: Train) -> None:
+        """To the train's next grid point; after its last bang there is none."""
+        if train.bangs_left:
+            train.bangs_left -= 1
+            if not train.bangs_left:
+                train.done = True
+                return
+        if train.period != train.target:
+            away = train.target - train.period
+            most = STEP_UNITS * train.step
+            if most and abs(away) > most:
+                train.period += most if away > 0 else -most
+            else:
+                train.period = train.target
+        gap = train.period
+        if train.spread:
+            self._random = next_random(self._random)
+            r = (self._random >> 8) - 128
+            gap += ((train.period >> 8) * train.spread * r) >> 7
+        train.grid += gap
+
+    def _plan(self) -> None:
+        """Finds which train is next, and when."""
+        best: Train | None = None
+        for train in self._trains:
+            if train is None or train.done:
+                continue
+            if (
+                best is None
+                or train.grid < best.grid
+                or (train.grid == best.grid and train.last_fired < best.last_fired)
+            ):
+                best = train
+        self._next = best
+        if best is None:
+            self.next_tick = FOREVER
+        else:
+            self.next_tick = max((best.grid + 255) >> 8, self._free)

@@ -1,0 +1,110 @@
+"""Lawful voices → the slots of a voices frame, for one output. Pure.
+
+Keeps which voice sits in which slot and its start number, so that a voice keeps its train and its
+phase for as long as it sounds, and turns hertz and microseconds into the board's own ticks.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.governor.governor import LawfulVoice
+from firmware_protocol.messages import MAX_SLOTS, PERIOD_UNITS_PER_TICK, STEP_UNITS, Slot
+
+MOTION_S = 0.009
+"""Motion frames come this far apart; a change of period is spread over a little less."""
+_RAMP_S = 0.8 * MOTION_S
+_SETTLED_S = 0.03
+"""After this long without change a voice's period is simply its period: no ramp is left."""
+
+
+@dataclass(slots=True)
+class _Seat:
+    voice_id: int
+    period: int
+    step: int
+    behind: int
+    """How far the board's period was from its target, at most, when the target last changed."""
+    changed_s: float
+
+    def move_to(self, period: int, now_s: float, tick_hz: float) -> None:
+        """A new target: the step that takes the board there within _RAMP_S."""
+        # What an earlier ramp has still to go comes on top: changes may come faster than ramps
+        # end, and a step for the newest change alone would let the board fall ever further back.
+        left = max(0.0, 1 - (now_s - self.changed_s) / _RAMP_S) if self.step else 0.0
+        distance = abs(period - self.period) + math.ceil(self.behind * left)
+        longest_s = max(period, self.period) / PERIOD_UNITS_PER_TICK / tick_hz
+        pulses = math.floor(_RAMP_S / longest_s)
+        self.step = 0
+        self.behind = 0
+        if pulses > 1:
+            self.step = min(0xFFFF, math.ceil(distance / (pulses * STEP_UNITS)))
+            self.behind = distance
+        self.period = period
+        self.changed_s = now_s
+
+
+class SlotMap:
+    """Seats of one output."""
+
+    def __init__(self, slots: int = MAX_SLOTS) -> None:
+        self._seats: list[_Seat | None] = [None] * slots
+        self._starts = [0] * slots
+        self._free_since = [0.0] * slots
+
+    def clear(self) -> None:
+        """Forgets all voices (a new session begins)."""
+        for index in range(len(self._seats)):
+            self._seats[index] = None
+
+    def seat(
+        self, now_s: float, voices: Sequence[LawfulVoice], tick_hz: float
+    ) -> tuple[Slot | None, ...]:
+        """The frame's slots. `tick_hz`: the board's ticks a host second. At most 4 voices."""
+        wanted = {v.voice_id for v in voices}
+        seated: dict[int, int] = {}
+        for index, seat in enumerate(self._seats):
+            if seat is None:
+                continue
+            if seat.voice_id in wanted:
+                seated[seat.voice_id] = index
+            else:
+                self._seats[index] = None
+                self._free_since[index] = now_s
+        result: list[Slot | None] = [None] * len(self._seats)
+        for voice in voices:
+            index = seated.get(voice.voice_id)
+            if index is None:
+                index = self._take_seat()
+            result[index] = self._slot(now_s, index, voice, tick_hz)
+        while result and result[-1] is None:
+            result.pop()
+        return tuple(result)
+
+    def _take_seat(self) -> int:
+        # The longest free slot: its old start number is the least likely to be in flight still.
+        free = [i for i, seat in enumerate(self._seats) if seat is None]
+        index = min(free, key=lambda i: (self._free_since[i], i))
+        self._starts[index] = (self._starts[index] + 1) & 0xFF
+        return index
+
+    def _slot(self, now_s: float, index: int, voice: LawfulVoice, tick_hz: float) -> Slot:
+        period = round(tick_hz * PERIOD_UNITS_PER_TICK / voice.break_rate_hz)
+        seat = self._seats[index]
+        if seat is None:
+            seat = self._seats[index] = _Seat(voice.voice_id, period, 0, 0, now_s)
+        elif period != seat.period:
+            seat.move_to(period, now_s, tick_hz)
+        elif seat.step and now_s - seat.changed_s > _SETTLED_S:
+            seat.step = seat.behind = 0
+        return Slot(
+            start=self._starts[index],
+            bangs=voice.bang_count,
+            spread=min(128, math.floor(voice.spread * 256)),
+            phase=min(255, math.floor(voice.phase * 256)),
+            on_ticks=max(1, math.floor(voice.on_time_us * tick_hz * 1e-6)),
+            step=seat.step,
+            period=period,
+        )

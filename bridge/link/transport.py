@@ -1,0 +1,120 @@
+"""Byte transports to a controller: what a session's shell needs of a line, and serial ports.
+
+A transport writes at once or lets the system hold the bytes, says how many are still unsent,
+can throw those away, and can hold the line low. It never decides anything.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import importlib
+from collections.abc import Callable
+from typing import Any, Protocol, cast
+
+import serial
+
+BREAK_S = 0.004
+"""Twice the 2 ms that make a break."""
+
+
+class Transport(Protocol):
+    """One open line. `on_data` and `on_lost` are set by whoever opened it."""
+
+    on_data: Callable[[bytes], None]
+    on_lost: Callable[[str], None]
+
+    def write(self, data: bytes) -> None: ...
+
+    def unsent_bytes(self) -> int: ...
+
+    def discard_unsent(self) -> None: ...
+
+    async def send_break(self, duration_s: float) -> bool:
+        """Holds the line low; False where the line cannot."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class LinkError(Exception):
+    """A port that cannot be opened; the text names the port and the remedy."""
+
+
+class SerialTransport(asyncio.Protocol):
+    """A serial device or pyserial URL, opened exclusively, over pyserial's asyncio transport."""
+
+    def __init__(self) -> None:
+        self.on_data: Callable[[bytes], None] = lambda data: None
+        self.on_lost: Callable[[str], None] = lambda why: None
+        self._transport: Any = None
+        self._serial: Any = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = transport
+        self._serial = cast(Any, transport).serial
+
+    def data_received(self, data: bytes) -> None:
+        self.on_data(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._transport = None
+        self.on_lost(str(exc) if exc else "the port was closed")
+
+    def write(self, data: bytes) -> None:
+        if self._transport is not None:
+            self._transport.write(data)
+
+    def unsent_bytes(self) -> int:
+        if self._transport is None:
+            return 0
+        buffered: int = self._transport.get_write_buffer_size()
+        with contextlib.suppress(OSError, AttributeError, serial.SerialException):
+            buffered += self._serial.out_waiting
+        return buffered
+
+    def discard_unsent(self) -> None:
+        if self._transport is None:
+            return
+        self._transport.flush()
+        with contextlib.suppress(OSError, AttributeError, serial.SerialException):
+            self._serial.reset_output_buffer()
+
+    async def send_break(self, duration_s: float) -> bool:
+        if self._transport is None:
+            return False
+        try:
+            self._serial.break_condition = True
+            try:
+                await asyncio.sleep(duration_s)
+            finally:
+                self._serial.break_condition = False
+        except (OSError, AttributeError, serial.SerialException):
+            return False
+        return True
+
+    def close(self) -> None:
+        if self._transport is not None:
+            self._transport.abort()
+
+
+async def open_serial(port: str, baud: int) -> SerialTransport:
+    """Opens `port` (device path or pyserial URL) exclusively. Raises LinkError.
+
+    Opening toggles DTR, which resets many boards: whoever talks first must be ready to wait.
+    """
+    # Imported here: it is absent where pyserial has no file descriptors to wait on.
+    serial_asyncio = cast(Any, importlib.import_module("serial_asyncio_fast"))
+    options: dict[str, object] = {"baudrate": baud}
+    if "://" not in port:
+        options["exclusive"] = True
+    try:
+        _, protocol = await serial_asyncio.create_serial_connection(
+            asyncio.get_running_loop(), SerialTransport, port, **options
+        )
+    except (OSError, ValueError, serial.SerialException) as error:
+        text = str(error)
+        if "exclusively lock" in text or "busy" in text.lower():
+            raise LinkError(f"{port}: in use by another program; close that one") from error
+        raise LinkError(f"{port}: cannot be opened: {text}") from error
+    return cast(SerialTransport, protocol)

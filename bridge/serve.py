@@ -1,0 +1,93 @@
+"""`coilwarden serve` and what it shares with `bang`: a service with an operator's terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import signal
+import sys
+
+from bridge.config import Config
+from bridge.interlock import NOT_SAFE
+from bridge.local_boards import LocalBoards
+from bridge.midi_ports import MidiPortError
+from bridge.music.instrument import Instrument
+from bridge.service import Service
+from bridge.source import VoiceSource
+from bridge.terminal import Extra, Operator, operate
+
+
+async def run_site(
+    config: Config,
+    source: VoiceSource,
+    *,
+    plain: bool,
+    with_midi: bool = True,
+    extra: Extra | None = None,
+    extra_help: str = "",
+    greeting: str = "",
+) -> int:
+    """Runs until the operator leaves or a signal comes. Returns the exit code."""
+    async with LocalBoards(config, keep_pulses=False) as boards:
+        service = Service(config, source, open_port=boards.open, with_midi=with_midi)
+        operator = Operator(service, extra)
+        service.on_record = operator.on_record
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, service.leave)
+        for problem in service.engine.timeline.problems:
+            operator.say(f"timing: {problem}")
+        for line in timing_lines(config):
+            operator.say(line)
+        if greeting:
+            operator.say(greeting)
+        if boards.boards:
+            operator.say("simulated controllers: their emergency stops are being proven for you")
+            await boards.prove_estops()
+        # What is alive now stays: the collector need not look at it again during the music.
+        gc.collect()
+        gc.freeze()
+        terminal = asyncio.create_task(
+            operate(operator, plain=plain, extra_help=extra_help), name="terminal"
+        )
+        running = asyncio.create_task(service.run(), name="site")
+        try:
+            done, _ = await asyncio.wait({terminal, running}, return_when=asyncio.FIRST_COMPLETED)
+            if terminal in done:  # a terminal that fails leaves nobody at the stop: leave
+                service.leave()
+                await running
+                terminal.result()
+            return _outcome(running)
+        finally:
+            terminal.cancel()
+            await asyncio.gather(terminal, return_exceptions=True)
+            gc.unfreeze()
+            print(f"left: {service.engine.interlock.state.value}. {NOT_SAFE}", flush=True)
+
+
+def _outcome(running: asyncio.Task[None]) -> int:
+    try:
+        running.result()
+    except BaseExceptionGroup as group:
+        ports, rest = group.split(MidiPortError)
+        if ports is None or rest is not None:
+            raise
+        for error in ports.exceptions:
+            print(f"MIDI input: {error}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def timing_lines(config: Config) -> list[str]:
+    """What to enter in the DAW for inputs with a fixed delay."""
+    return [
+        f"input {i.name}: sounds {i.delay_ms:g} ms after it arrives; in the DAW, delay the audio "
+        f"tracks by {i.delay_ms:g} ms against the MIDI track"
+        for i in config.input
+        if i.timing == "fixed_delay"
+    ]
+
+
+def run(config: Config, *, plain: bool) -> int:
+    """The command."""
+    return asyncio.run(run_site(config, Instrument(config), plain=plain))

@@ -1,0 +1,283 @@
+"""The daemon: real clock, real ports, one TaskGroup. Thin shell around the Engine.
+
+Everything happens on the loop's thread: a MIDI message, bytes from a controller, the operator's
+act or the timer enters the Engine, and what the Engine has to say is written before anything else
+runs. Shutdown order: stop first (tripping the controllers), then confirm, then close ports, then
+leave.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import time
+from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
+
+import structlog
+
+from bridge.config import SIMULATED_PORT, Config, Controller
+from bridge.engine import Act, Engine
+from bridge.interlock import Cause, State
+from bridge.latch_store import LatchStore
+from bridge.link.session import BREAK_S, Outgoing
+from bridge.link.transport import LinkError, Transport, open_serial
+from bridge.midi_ports import MidiInputs, MidiPortError, PortState
+from bridge.records import LatchChanged, Record
+from bridge.source import VoiceSource
+
+OpenPort = Callable[[Controller], Awaitable[Transport]]
+RETRY_S = (0.43, 0.97, 1.9)
+"""Waits between attempts to open a port; the last one repeats."""
+STOP_WAIT_S = 0.4
+"""How long leaving waits for every controller to confirm the stop."""
+
+log = structlog.get_logger("coilwarden")
+
+
+async def open_port(controller: Controller) -> Transport:
+    """The controller's serial port. Raises LinkError."""
+    if controller.port == SIMULATED_PORT:
+        raise LinkError(
+            f"{controller.name}: the port is simulated; this command needs real ports, or "
+            "`coilwarden demo`"
+        )
+    return await open_serial(controller.port, controller.baud)
+
+
+class Service:
+    """One running site. `on_record` sees every record after it has taken effect."""
+
+    def __init__(
+        self,
+        config: Config,
+        source: VoiceSource,
+        *,
+        open_port: OpenPort = open_port,
+        latch_store: LatchStore | None = None,
+        on_record: Callable[[float, Record], None] = lambda at_s, record: None,
+        with_midi: bool = True,
+    ) -> None:
+        self.config = config
+        self.store = latch_store or LatchStore(config)
+        self.engine = Engine(config, source, self.store.load())
+        self.midi: MidiInputs | None = None
+        self.writes_observed: Callable[[float, str, int], None] | None = None
+        """For measuring: called with (time, controller, bytes) after each write."""
+        self._open_port = open_port
+        self.on_record = on_record
+        self._with_midi = with_midi
+        self._transports: dict[str, Transport] = {}
+        self._timer: asyncio.TimerHandle | None = None
+        self._leaving = asyncio.Event()
+        self._breaks: set[asyncio.Task[None]] = set()
+        self._breaking: set[str] = set()
+
+    # -- what the outside may do --------------------------------------------------------------
+
+    def act(self, act: Act) -> None:
+        """One of the operator's acts."""
+        now_s = time.monotonic()
+        self._guarded(partial(self.engine.act, now_s, act))
+
+    def stop(self, cause: Cause, detail: str = "") -> None:
+        """Stops everything now."""
+        now_s = time.monotonic()
+        self._guarded(partial(self.engine.trip, now_s, cause, "", detail))
+
+    def leave(self) -> None:
+        """Ends `run`: stop first, then leave."""
+        self._leaving.set()
+
+    def midi_in(self, arrived_s: float, input_name: str, message: bytes) -> None:
+        """A MIDI message, from the ports or from whatever plays into the site."""
+        now_s = time.monotonic()
+        self._guarded(partial(self.engine.midi, now_s, input_name, message, arrived_s))
+
+    # -- running ------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Runs until `leave`. Raises MidiPortError where an input cannot be had."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                links = [
+                    group.create_task(self._keep_link(c), name=f"link {c.name}")
+                    for c in self.config.controller
+                ]
+                group.create_task(self._run_inputs(), name="MIDI inputs")
+                await self._leaving.wait()
+                await self._stop_and_confirm()
+                for task in links:
+                    task.cancel()
+        finally:
+            self._cancel_timer()
+            for transport in self._transports.values():
+                transport.close()
+            self._transports.clear()
+
+    async def _run_inputs(self) -> None:
+        if not self._with_midi or not self.config.input:
+            await self._leaving.wait()
+            return
+        async with MidiInputs(self.config.input, self.midi_in, self._input_changed) as inputs:
+            self.midi = inputs
+            await self._leaving.wait()
+
+    async def _stop_and_confirm(self) -> None:
+        if self.engine.interlock.state in (State.ARMED, State.ARMING):
+            self.stop(Cause.SIGNAL_STOP, "leaving")
+        until = time.monotonic() + STOP_WAIT_S
+        while time.monotonic() < until:
+            waiting = [n for n in self._transports if self.engine.sessions[n].stopping]
+            if not waiting and not self._breaks:
+                return
+            await asyncio.sleep(0.005)
+
+    async def _keep_link(self, controller: Controller) -> None:
+        name, attempt = controller.name, 0
+        while True:
+            try:
+                transport = await self._open_port(controller)
+            except LinkError as error:
+                self._guarded(partial(self.engine.link_down, time.monotonic(), name, str(error)))
+                await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
+                attempt += 1
+                continue
+            attempt = 0
+            lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+            self._attach(name, transport, lost)
+            try:
+                why = await lost
+            finally:
+                # Popped before closing: from here on nothing is written to it.
+                if self._transports.get(name) is transport and not self._leaving.is_set():
+                    del self._transports[name]
+                    transport.close()
+            self._guarded(
+                partial(self.engine.link_down, time.monotonic(), name, f"link lost: {why}")
+            )
+            await asyncio.sleep(RETRY_S[0])
+
+    def _attach(self, name: str, transport: Transport, lost: asyncio.Future[str]) -> None:
+        def on_data(data: bytes) -> None:
+            now_s = time.monotonic()
+            self._guarded(partial(self.engine.received, now_s, name, data))
+
+        def on_lost(why: str) -> None:
+            if not lost.done():
+                lost.set_result(why)
+
+        transport.on_data, transport.on_lost = on_data, on_lost
+        self._transports[name] = transport
+        self._guarded(partial(self.engine.link_up, time.monotonic(), name))
+
+    def _input_changed(self, at_s: float, input_name: str, state: PortState) -> None:
+        present = state not in (PortState.LOST, PortState.ABSENT)
+        status = self.midi.status.get(input_name) if self.midi else None
+        note = f": {status.note}" if status and status.note else ""
+        text = f"{state.value}{note}"
+        now_s = time.monotonic()
+        self._guarded(partial(self.engine.input_changed, now_s, input_name, present, text))
+
+    # -- the one way in and out ---------------------------------------------------------------
+
+    def _guarded(self, entry: Callable[[], None]) -> None:
+        """Runs one entry into the Engine and everything it leads to; an error is a trip."""
+        try:
+            entry()
+            self._pump()
+        except Exception as error:
+            log.exception("unexpected error: stopping")
+            self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
+            self._pump()
+
+    def _pump(self) -> None:
+        while records := self.engine.take_records():
+            self._before_writing(records)
+            self._write_all()
+            self._after_writing(records)
+        self._write_all()
+        self._set_timer()
+
+    def _before_writing(self, records: Sequence[Record]) -> None:
+        """Permission is on disk before it is on the wire."""
+        latch = self.engine.interlock.latch
+        if latch.state is State.ARMING and any(isinstance(r, LatchChanged) for r in records):
+            try:
+                self.store.save(latch)
+            except OSError as error:
+                self.engine.trip(
+                    time.monotonic(),
+                    Cause.HOST_FAULT,
+                    "",
+                    f"the latch cannot be written to {self.store.path}: {error.strerror}",
+                )
+
+    def _after_writing(self, records: Sequence[Record]) -> None:
+        """A stop is on the wire before it is on disk."""
+        at_s = time.monotonic()
+        if any(isinstance(r, LatchChanged) for r in records):
+            latch = self.engine.interlock.latch
+            if latch.state is not State.ARMING:
+                try:
+                    self.store.save(latch)
+                except OSError as error:
+                    log.error("latch not saved", path=str(self.store.path), error=str(error))
+        for record in records:
+            self.on_record(at_s, record)
+
+    def _write_all(self) -> None:
+        for name, transport in tuple(self._transports.items()):
+            if name in self._breaking:
+                continue
+            now_s = time.monotonic()
+            out = self.engine.collect(now_s, name, transport.unsent_bytes())
+            if out is not None:
+                self._write(name, transport, out)
+
+    def _write(self, name: str, transport: Transport, out: Outgoing) -> None:
+        if out.discard:
+            transport.discard_unsent()
+        if out.data:
+            transport.write(out.data)
+            if self.writes_observed is not None:
+                self.writes_observed(time.monotonic(), name, len(out.data))
+        if out.line_break:
+            task = asyncio.get_running_loop().create_task(self._break(name, transport))
+            self._breaks.add(task)
+            task.add_done_callback(self._breaks.discard)
+
+    async def _break(self, name: str, transport: Transport) -> None:
+        """After the bytes before it have left, holds the line low; nothing is written meanwhile."""
+        session = self.engine.sessions[name]
+        await asyncio.sleep(session.unsent_bytes(time.monotonic(), 0) * 10 / session.baud + 0.001)
+        self._breaking.add(name)
+        try:
+            with contextlib.suppress(OSError):
+                await transport.send_break(BREAK_S)
+        finally:
+            self._breaking.discard(name)
+        self._guarded(lambda: None)
+
+    def _on_timer(self) -> None:
+        self._timer = None
+        self._guarded(partial(self.engine.advance, time.monotonic()))
+
+    def _set_timer(self) -> None:
+        due_s = self.engine.next_deadline_s()
+        if self._timer is not None:
+            if self._timer.when() <= due_s:
+                return
+            self._timer.cancel()
+            self._timer = None
+        if due_s < math.inf:
+            self._timer = asyncio.get_running_loop().call_at(due_s, self._on_timer)
+
+    def _cancel_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
+__all__ = ["MidiPortError", "Service", "open_port"]

@@ -1,0 +1,182 @@
+"""`coilwarden simulate`: one simulated controller on a pty, with a hand on its switches."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import signal
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from io import TextIOBase
+from pathlib import Path
+
+from bridge.checks import cause_name, state_name
+from bridge.interlock import NOT_SAFE
+from bridge.link.line_noise import LineNoise
+from bridge.link.simulated_board import SimulatedBoard
+from bridge.link.simulated_controller import SimulatedController
+from bridge.link.simulated_settings import BoardSettings, Pulse
+from bridge.terminal import read_words
+from firmware_protocol.catalogue import ResetCause
+
+WORDS = {
+    "e": "estop",
+    "p": "prove",
+    "k": "key",
+    "l": "local",
+    "x": "watchdog",
+    "b": "brownout",
+    "q": "quit",
+    "\x03": "quit",
+}
+HELP = (
+    "e press/release the emergency stop · p prove it (press and release) · k key on/off · "
+    "l press/release the local stop · x watchdog reset · b brown-out · q quit"
+)
+PLAIN_HELP = "words: " + ", ".join(dict.fromkeys(WORDS.values()))
+
+
+class SettingsError(Exception):
+    """Settings that cannot be used; the text says which and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the command line gave."""
+
+    link: Path
+    board_id: str
+    baud: int
+    clock_error_ppm: float
+    horn_ms: int
+    memory: Path | None
+    pulses: Path | None
+    loss: float
+    bursts: float
+    seed: int
+
+
+class Switches:
+    """A hand on the board's switches: words → what they do."""
+
+    def __init__(self, board: SimulatedBoard, leave: Callable[[], None]) -> None:
+        self._board = board
+        self._leave = leave
+        self._pressed = self._local = False
+        self._key = True
+        self._proof: asyncio.Task[None] | None = None
+
+    def word(self, word: str) -> str:
+        """Does one word; answers with a line."""
+        match word:
+            case "estop":
+                self._pressed = not self._pressed
+                if self._pressed:
+                    self._board.press_estop()
+                else:
+                    self._board.release_estop()
+                return "emergency stop " + ("pressed" if self._pressed else "released")
+            case "prove":
+                self._pressed = False
+                self._proof = asyncio.get_running_loop().create_task(self._board.prove_estop())
+                return "emergency stop pressed and released"
+            case "key":
+                self._key = not self._key
+                self._board.key(self._key)
+                return "key " + ("on" if self._key else "off")
+            case "local":
+                self._local = not self._local
+                self._board.local_stop(self._local)
+                return "local stop " + ("pressed" if self._local else "released")
+            case "watchdog":
+                self._board.reset(ResetCause.WATCHDOG)
+                return "watchdog reset"
+            case "brownout":
+                self._board.reset(ResetCause.BROWN_OUT)
+                return "brown-out reset"
+            case "quit":
+                self._leave()
+                return "leaving"
+            case _:
+                return f"{word!r} is no word here; {PLAIN_HELP}"
+
+
+def _say(line: str) -> None:
+    print(f"{time.monotonic():.3f} {line}", flush=True)
+
+
+def _show(controller: SimulatedController) -> None:
+    line = state_name(controller.state)
+    if controller.cause:
+        line += f", trip {controller.trip_number}: {cause_name(controller.cause)}"
+    _say(f"{line} · inputs {controller.inputs:#04x} · proofs {controller.proofs:#x}")
+
+
+async def _run(settings: Settings, plain: bool) -> int:
+    leaving = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, leaving.set)
+    file = settings.pulses.open("a", encoding="utf-8") if settings.pulses else None
+    noise = None
+    if settings.loss or settings.bursts:
+        noise = LineNoise(settings.seed, loss=settings.loss, bursts=settings.bursts)
+
+    def seconds_at(tick: int) -> float:
+        return board.link.seconds_at(tick)
+
+    try:
+        board = SimulatedBoard(
+            BoardSettings(
+                board_id=int(settings.board_id, 16),
+                clock_error_ppm=settings.clock_error_ppm,
+                horn_ms=settings.horn_ms,
+            ),
+            memory_file=settings.memory,
+            baud=settings.baud,
+            to_board=noise,
+            pty_link=settings.link,
+            on_change=_show,
+            on_pulses=_writer(file, seconds_at) if file else None,
+        )
+        async with board:
+            _say(f"board {settings.board_id.lower()} on {settings.link} at {settings.baud} baud")
+            _say(HELP if not plain else PLAIN_HELP)
+            _say(f"Nothing real fires here. With real coils: {NOT_SAFE}")
+            switches = Switches(board, leaving.set)
+            with read_words(plain, WORDS, lambda word: _say(switches.word(word))):
+                await leaving.wait()
+    finally:
+        if file is not None:
+            file.close()
+    return 0
+
+
+def _writer(
+    file: TextIOBase, seconds_at: Callable[[int], float]
+) -> Callable[[Sequence[Pulse]], None]:
+    """Appends pulses: output 1 to 4, start in µs of this machine's monotonic clock, on-time."""
+
+    def write(pulses: Sequence[Pulse]) -> None:
+        for pulse in pulses:
+            start = seconds_at(pulse.start_tick)
+            on_us = (seconds_at(pulse.start_tick + pulse.on_ticks) - start) * 1e6
+            file.write(f"{pulse.output + 1},{start * 1e6:.2f},{on_us:.2f}\n")
+        file.flush()
+
+    return write
+
+
+def run(settings: Settings, *, plain: bool) -> int:
+    """The command. Raises SettingsError."""
+    if not re.fullmatch(r"[0-9a-fA-F]{8}", settings.board_id):
+        raise SettingsError(f"--board-id {settings.board_id}: eight hexadecimal digits are needed")
+    if settings.link.exists() and not settings.link.is_symlink():
+        raise SettingsError(f"--link {settings.link}: exists and is no symbolic link; give another")
+    try:
+        return asyncio.run(_run(settings, plain))
+    except OSError as error:
+        print(f"simulate: {error}", file=sys.stderr)
+        return 2

@@ -1,0 +1,30 @@
+"""What the engine needs of whatever makes voices: the instrument, or the bang command's source."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from bridge.music.voices import VoiceAsk
+
+
+class VoiceSource(Protocol):
+    """Pure: explicit times, never decreasing; answers per coil name."""
+
+    def midi(self, now_s: float, input_name: str, message: bytes) -> None: ...
+
+    def input_lost(self, now_s: float, input_name: str) -> None: ...
+
+    def hush(self, now_s: float) -> None: ...
+
+    def tick(self, now_s: float) -> None: ...
+
+    def voices(self, now_s: float) -> dict[str, tuple[VoiceAsk, ...]]: ...
+
+    def moving(self) -> bool: ...
+
+    def next_deadline_s(self) -> float | None: ...
+
+    def notes_held(self) -> bool: ...
+
+    def take_events(self) -> Sequence[object]: ...

@@ -1,0 +1,288 @@
+"""The operator's terminal: what is shown, and single keys or whole words taken as commands.
+
+On a terminal: a live picture, and one key is one command; the space bar stops. Elsewhere ("plain"):
+a line for everything that happens, and one word a line is one command, for scripts and tests.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import codecs
+import contextlib
+import json
+import os
+import sys
+import termios
+import time
+import tty
+from collections.abc import Callable, Generator, Mapping
+
+from rich.console import Console as RichConsole
+from rich.console import Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from bridge.console import KEY_HELP, Command, Console
+from bridge.engine import Act
+from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
+from bridge.records import (
+    ArmDenied,
+    InputChanged,
+    InterlockChanged,
+    LatchChanged,
+    LinkChanged,
+    Record,
+    Remark,
+    ResetDenied,
+)
+from bridge.service import Service
+from bridge.view import SiteView, site_view
+
+# IEC 60073: red danger, yellow abnormal, blue action required, white neutral; never colour alone.
+# Armed is the dangerous state. Locked and tripped are never green: the bus stays charged.
+STATE_LOOK = {
+    State.LOCKED: ("white", "□ LOCKED"),
+    State.ARMING: ("yellow", "◇ ARMING"),
+    State.ARMED: ("bold red", "⚠ ARMED"),
+    State.TRIPPED: ("bold yellow", "▲ TRIPPED"),
+}
+PICTURE_S = 0.13
+
+Extra = Callable[[str], str | None]
+"""Takes a key or word of a command's own; answers with a line, or None if it is not one."""
+
+
+def record_line(record: Record) -> str | None:
+    """One record as a line; None for what needs no line."""
+    match record:
+        case InterlockChanged(change):
+            line = f"{change.before.value} → {change.after.value}"
+            if change.trip is not None:
+                trip = change.trip
+                text = CAUSES[trip.cause]
+                where = f" ({trip.origin})" if trip.origin else ""
+                detail = f" [{trip.detail}]" if trip.detail else ""
+                line += f": trip {trip.number}, cause {int(trip.cause)}{where}: "
+                line += f"{text.sentence}{detail} {text.remedy}"
+            return line if change.after is State.ARMED else f"{line} {NOT_SAFE}"
+        case ArmDenied(failed):
+            return "not armed: " + "; ".join(failed)
+        case ResetDenied(reasons):
+            return "not reset: " + "; ".join(reasons)
+        case LinkChanged(controller, text):
+            return f"{controller}: {text}"
+        case InputChanged(name, text):
+            return f"input {name}: {text}"
+        case Remark(source, text):
+            return f"{source}: {text}"
+        case LatchChanged():
+            return None
+
+
+class Operator:
+    """Takes the operator's words to the service and keeps the last lines to show."""
+
+    def __init__(self, service: Service, extra: Extra | None = None) -> None:
+        self.service = service
+        self.lines: list[str] = []
+        self.print_line: Callable[[str], None] = lambda line: None
+        self._console = Console()
+        self._extra = extra
+
+    def on_record(self, at_s: float, record: Record) -> None:
+        line = record_line(record)
+        if line is not None:
+            self.say(line)
+
+    def say(self, line: str) -> None:
+        self.lines = [*self.lines[-30:], line]
+        self.print_line(line)
+
+    def view(self) -> SiteView:
+        return site_view(self.service.engine, time.monotonic())
+
+    def key(self, key: str) -> None:
+        """One key press. A stop needs nothing else to have worked."""
+        if key in {" ", "\x1b"}:
+            self._console.take_back()
+            self.service.stop(Cause.OPERATOR_STOP)
+        elif self._extra is None or (said := self._extra(key)) is None:
+            answer = self._console.key(time.monotonic(), key, self._open_conditions())
+            if answer is not None:
+                self._do(answer.act, answer.text)
+        else:
+            self._console.take_back()
+            if said:
+                self.say(said)
+
+    def word(self, word: str) -> None:
+        """One line of plain input."""
+        if word.strip().lower() == "stop":
+            self._console.take_back()
+            self.service.stop(Cause.OPERATOR_STOP)
+        elif self._extra is None or (said := self._extra(word.strip())) is None:
+            answer = self._console.word(time.monotonic(), word, self._open_conditions())
+            self._do(answer.act, answer.text)
+        else:
+            self._console.take_back()
+            if said:
+                self.say(said)
+
+    def _open_conditions(self) -> list[str]:
+        checks = self.service.engine.checks(time.monotonic())
+        return [f"{c.name}: {c.found}" for c in checks if not c.passed]
+
+    def _do(self, command: Command | None, text: str) -> None:
+        match command:
+            case None:
+                self.say(text)
+            case Command.STOP:
+                self.service.stop(Cause.OPERATOR_STOP)
+            case Command.ARM | Command.CONFIRM:
+                self.service.act(Act.ARM)
+            case Command.DISARM:
+                self.service.act(Act.DISARM)
+            case Command.HUSH:
+                self.service.act(Act.HUSH)
+                self.say("hush: all notes off")
+            case Command.RESET:
+                self.service.act(Act.RESET)
+            case Command.STATUS:
+                self.print_line(json.dumps(self.view().as_json()))
+            case Command.QUIT:
+                self.service.leave()
+
+
+def picture(view: SiteView, lines: list[str], help_line: str) -> Group:
+    """The live picture."""
+    style, word = STATE_LOOK[State(view.state)]
+    head = Text(f" {word} ", style=f"{style} reverse")
+    head.append(f"  {view.site}", style="bold")
+    parts: list[Text | Table | Panel] = [head]
+    if view.caution:
+        parts.append(Text(view.caution, style="yellow"))
+    if view.trip:
+        parts.append(Panel(Text(f"{view.trip}\n{view.remedy}"), title="tripped", style="yellow"))
+    if view.open_conditions:
+        todo = Text("before arming:", style="blue")
+        for condition in view.open_conditions:
+            todo.append(f"\n  ○ {condition}")
+        parts.append(todo)
+    coils = Table(expand=True)
+    for heading in ("coil", "sounding", "limits in use", "held back"):
+        coils.add_column(heading)
+    for coil in view.coils:
+        coils.add_row(
+            coil.name,
+            "  ".join(f"{r:.1f} Hz {o:.0f} µs" for r, o in coil.voices) or "·",
+            "  ".join(f"{n} {v:.0%}" for n, v in coil.meters.items()),
+            "; ".join(coil.held_back),
+        )
+    parts.append(coils)
+    links = Table(expand=True)
+    for heading in ("controller", "link", "status", "clock", "receive errors", "guard", "pulses"):
+        links.add_column(heading)
+    for link in view.links:
+        links.add_row(
+            link.name,
+            link.text,
+            f"{link.status_age_ms:.0f} ms",
+            f"{link.clock_ppm:+.0f} ppm",
+            f"{link.bad_frames} ({link.line_errors_in_bangs} in bangs)",
+            f"{link.guard_refusals} refused",
+            f"{link.pulses} ({link.collisions_dropped} collided)",
+        )
+    parts.append(links)
+    for remark in view.remarks:
+        parts.append(Text(f"note: {remark}", style="dim"))
+    parts.append(Text("\n".join(lines[-6:])))
+    parts.append(Text(help_line, style="reverse"))
+    return Group(*parts)
+
+
+@contextlib.contextmanager
+def _single_keys(descriptor: int) -> Generator[None]:
+    before = termios.tcgetattr(descriptor)
+    tty.setcbreak(descriptor)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def _read_input(on_text: Callable[[str], None]) -> Callable[[], None]:
+    """Starts reading standard input without blocking; returns what ends it."""
+    loop = asyncio.get_running_loop()
+    descriptor = sys.stdin.fileno()
+    decoder = codecs.getincrementaldecoder("utf-8")("replace")
+
+    def on_readable() -> None:
+        data = os.read(descriptor, 4096)
+        if data:
+            on_text(decoder.decode(data))
+        else:  # end of input: nothing more will be said, the daemon goes on
+            loop.remove_reader(descriptor)
+
+    try:
+        loop.add_reader(descriptor, on_readable)
+    except PermissionError:  # a file or /dev/null cannot be waited for, and has nothing to say
+        return lambda: None
+
+    def end() -> None:
+        loop.remove_reader(descriptor)
+
+    return end
+
+
+@contextlib.contextmanager
+def read_words(
+    plain: bool, keys: Mapping[str, str], on_word: Callable[[str], None]
+) -> Generator[None]:
+    """Single keys (translated by `keys`) or whole lines of standard input, as words."""
+    pending = ""
+
+    def on_keys(text: str) -> None:
+        for key in text:
+            if (word := keys.get(key)) is not None:
+                on_word(word)
+
+    def on_lines(text: str) -> None:
+        nonlocal pending
+        *words, pending = (pending + text).split("\n")
+        for word in words:
+            if word.strip():
+                on_word(word.strip())
+
+    with contextlib.ExitStack() as stack:
+        if not plain:
+            stack.enter_context(_single_keys(sys.stdin.fileno()))
+        stack.callback(_read_input(on_lines if plain else on_keys))
+        yield
+
+
+async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> None:
+    """Shows the site and takes commands until cancelled."""
+    if plain:
+        operator.print_line = lambda line: print(f"{time.monotonic():.3f} {line}", flush=True)
+        for line in operator.lines:
+            operator.print_line(line)
+        with read_words(True, {}, operator.word):
+            await asyncio.Event().wait()
+    help_line = KEY_HELP + (f" · {extra_help}" if extra_help else "")
+    with _single_keys(sys.stdin.fileno()):
+
+        def on_text(text: str) -> None:
+            # An arrow or function key sends Escape and more: still a stop, the safe reading.
+            for key in text:
+                operator.key(key)
+
+        end = _read_input(on_text)
+        try:
+            with Live(console=RichConsole(), auto_refresh=False, screen=True) as live:
+                while True:
+                    live.update(picture(operator.view(), operator.lines, help_line), refresh=True)
+                    await asyncio.sleep(PICTURE_S)
+        finally:
+            end()

@@ -1,0 +1,134 @@
+"""When music takes effect: at once, or a fixed delay after it arrived. Pure.
+
+With every input immediate, an event takes effect when it arrives. As soon as one input has a fixed
+delay, the whole site runs on one timeline a little ahead of now (`lead_s`): an event of a delayed
+input takes effect at arrival + delay exactly (if it is handed over within the slack), so the jitter
+of host and link is gone, and an event of an immediate input at arrival + lead. Each coil then also
+fires earlier by its acoustic offset, so that all coils and the loudspeakers arrive together in the
+middle of the audience.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+
+from bridge.config import Config
+
+LEAD_S = 0.025
+"""Host jitter that is made good by planning this far ahead."""
+LEAST_LEAD_S = 0.012
+"""A frame needs this long to be built, sent and queued."""
+SLACK_S = 0.003
+"""A delayed event may be handed over this late and still take effect exactly in time."""
+MOST_AHEAD_S = 0.12
+"""No coil's frames may be sent further ahead: while voices move they come 9 ms apart, and a
+controller's queue need hold no more than 16 (PROTOCOL.md, section 7)."""
+
+
+def speed_of_sound_m_s(temperature_c: float) -> float:
+    """In dry air (handbook formula): 331.3·√(1 + T/273.15)."""
+    return 331.3 * math.sqrt(1 + temperature_c / 273.15)
+
+
+def acoustic_offsets_s(config: Config) -> dict[str, float]:
+    """Per coil, by how much later than the timeline it fires (negative: earlier).
+
+    Reference is the loudspeakers' distance, or the farthest coil where there are none. A coil
+    without a distance has offset 0.
+    """
+    speed = speed_of_sound_m_s(config.site.air_temperature_c)
+    distances = {c.name: c.distance_to_audience_m for c in config.coil}
+    known = [d for d in distances.values() if d is not None]
+    reference = config.site.loudspeaker_distance_m
+    if reference is None:
+        reference = max(known, default=0.0)
+    return {n: 0.0 if d is None else (reference - d) / speed for n, d in distances.items()}
+
+
+class Timeline:
+    """Events waiting for their time, and how far ahead of now the music runs."""
+
+    def __init__(self, config: Config) -> None:
+        delays = {i.name: i.delay_ms / 1000 for i in config.input if i.timing == "fixed_delay"}
+        self._delays = delays
+        self.scheduled = bool(delays)
+        """True: frames carry a time to apply at. False: they apply on arrival."""
+        self.offsets_s = acoustic_offsets_s(config) if delays else {}
+        earliest = max(0.0, -min(self.offsets_s.values(), default=0.0))
+        latest = max(0.0, max(self.offsets_s.values(), default=0.0))
+        self.lead_s = (
+            max(0.0, min(min(delays.values()) - SLACK_S, LEAD_S + earliest)) if delays else 0.0
+        )
+        self.faults: list[str] = []
+        """What of the timing cannot work, as sentences: such a site must not be started."""
+        least = LEAST_LEAD_S + earliest
+        if delays and self.lead_s < least - 1e-9:
+            name = min(delays, key=lambda n: delays[n])
+            index = [i.name for i in config.input].index(name)
+            self.faults.append(
+                f'input[{index + 1}].delay_ms (of "{name}"): {delays[name] * 1000:g} is too short: '
+                f"the farthest coil must fire {earliest * 1000:.1f} ms early and a frame needs "
+                f"{LEAST_LEAD_S * 1000:.0f} ms; give at least "
+                f"{math.ceil((least + SLACK_S) * 1000 - 1e-9)}"
+            )
+        if delays and self.lead_s + latest > MOST_AHEAD_S + 1e-9:
+            name = max(self.offsets_s, key=lambda n: self.offsets_s[n])
+            index = [c.name for c in config.coil].index(name)
+            self.faults.append(
+                f'coil[{index + 1}].distance_to_audience_m (of "{name}"): so near that pulses wait '
+                f"{(self.lead_s + latest) * 1000:.0f} ms on the controller for the sound of the "
+                f"farthest source; at most {MOST_AHEAD_S * 1000:.0f} ms is possible: correct the "
+                "distances or leave them out"
+            )
+        self.problems = list(self.faults)
+        """The faults, and what else the operator should know of the timing."""
+        immediate = [i.name for i in config.input if i.timing == "immediate"]
+        if delays and immediate:
+            self.problems.append(
+                f"{', '.join(immediate)}: sounds {self.lead_s * 1000:.0f} ms late, because "
+                "another input has a fixed delay and all share one timeline"
+            )
+        self._heap: list[tuple[float, int, str, bytes]] = []
+        self._count = 0
+        self._present_s = -math.inf
+
+    def now_s(self, host_s: float) -> float:
+        """The timeline's present: what is decided now takes effect then."""
+        return host_s + self.lead_s
+
+    def put(self, host_s: float, input_name: str, message: bytes) -> None:
+        """An event that arrived at `host_s`."""
+        at = host_s + max(self._delays.get(input_name, self.lead_s), self.lead_s)
+        self._count += 1
+        heapq.heappush(self._heap, (at, self._count, input_name, message))
+
+    def next_s(self) -> float:
+        """Host time at which the earliest waiting event must be decided; infinite if none."""
+        return self._heap[0][0] - self.lead_s if self._heap else math.inf
+
+    def due(self, host_s: float) -> tuple[float, list[tuple[str, bytes]]] | None:
+        """The earliest group of events to decide by now, with its time; None if there is none.
+
+        Events within 0.2 ms of each other (a chord) are one group. The times never decrease: an
+        event handed over so late that the music has passed its time takes effect now.
+        """
+        heap, present = self._heap, self.now_s(host_s)
+        if not heap or heap[0][0] > present:
+            self._present_s = max(self._present_s, present)
+            return None
+        at = heap[0][0]
+        group: list[tuple[str, bytes]] = []
+        while heap and heap[0][0] <= min(at + 0.0002, present):
+            _, _, name, message = heapq.heappop(heap)
+            group.append((name, message))
+        self._present_s = max(self._present_s, at)
+        return self._present_s, group
+
+    def drop_input(self, input_name: str) -> None:
+        """Forgets what still waits from an input that was lost."""
+        self._heap = [e for e in self._heap if e[2] != input_name]
+        heapq.heapify(self._heap)
+
+    def clear(self) -> None:
+        self._heap.clear()

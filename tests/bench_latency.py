@@ -1,0 +1,285 @@
+"""Latency of the daemon, beside a bare callback → write loop in the same run. Not a timed test.
+
+    python tests/bench_latency.py [--quick]
+
+Idle wire: a second process plays single notes over JACK into two virtual ports, in turn. One leads
+to the real Service (instrument, governor, interlock, session, serial transport on a pty, the board
+simulated in a process of its own); the other to a bare loop that writes as many bytes to another
+pty. Both are taken from the arrival stamp of the MIDI reader to the return of the write.
+
+Flood: 3,000 messages a second on 16 channels, from a thread, for the Service alone: from arrival to
+the last byte *drained* (by the line's baud rate) of the first frame that carries the change.
+
+Prints percentiles, ratios and the machine's conditions. Aims are DESIGN's; nothing is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import math
+import os
+import pty
+import random
+import sys
+import tempfile
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from bridge.config import Config, Input
+from bridge.engine import Act
+from bridge.interlock import State
+from bridge.link.session import VOICES_FRAME_BYTES
+from bridge.midi_ports import MidiInputs, PortState
+from bridge.music.instrument import Instrument
+from bridge.service import Service
+from tests.daw import Daw
+from tests.end_to_end.rig import Program
+from tests.jack import JackServer
+
+BAUD = 500_000
+SITE_PORT, BARE_PORT = "Latency site", "Latency bare"
+
+
+def percentiles(values: list[float]) -> str:
+    ordered = sorted(values)
+
+    def at(share: float) -> float:
+        return ordered[min(len(ordered) - 1, math.floor(share * len(ordered)))] * 1e6
+
+    return f"p50 {at(0.5):7.0f} µs   p99 {at(0.99):7.0f} µs   p99.9 {at(0.999):7.0f} µs"
+
+
+def median(values: list[float]) -> float:
+    return sorted(values)[len(values) // 2]
+
+
+def site(folder: Path) -> Config:
+    coils = [
+        {
+            "name": name,
+            "controller": "Rack",
+            "output": output,
+            "min_on_time_us": 40,
+            "max_on_time_us": 150,
+            "min_off_time_us": 200,
+            "max_break_rate_hz": 2000,
+            "duty_windows": [{"window_ms": 1000, "max_percent": 8}],
+        }
+        for output, name in ((1, "Larkspur"), (2, "Foxglove"))
+    ]
+    return Config.model_validate(
+        {
+            "site": {"name": "Bench", "state_directory": str(folder)},
+            "controller": [{"name": "Rack", "port": str(folder / "board"), "board_id": "c0110001"}],
+            "coil": coils,
+            "input": [{"name": "site", "virtual_port": SITE_PORT}],
+            "music": {"routes": [{"coils": ["Larkspur", "Foxglove"], "deal": "spread"}]},
+        }
+    )
+
+
+@contextlib.contextmanager
+def drained_pty() -> Iterator[int]:
+    """The writing end of a pty that a thread empties."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+
+    def drain() -> None:
+        with contextlib.suppress(OSError):
+            while os.read(master, 4096):
+                pass
+
+    thread = threading.Thread(target=drain, daemon=True)
+    thread.start()
+    try:
+        yield slave
+    finally:
+        os.close(slave)
+        thread.join(2)
+        os.close(master)
+
+
+async def arm(service: Service, board: Program) -> None:
+    board.say("prove")
+    until = time.monotonic() + 15
+    while any(not c.passed for c in service.engine.checks(time.monotonic())):
+        if time.monotonic() > until:
+            raise SystemExit(str(service.engine.checks(time.monotonic())))
+        await asyncio.sleep(0.05)
+    service.act(Act.ARM)
+    while service.engine.interlock.state is State.ARMING:
+        await asyncio.sleep(0.01)
+    assert service.engine.interlock.state is State.ARMED, service.engine.interlock.current_trip
+
+
+async def idle(service: Service, messages: int) -> tuple[list[float], list[float]]:
+    through: list[float] = []
+    bare: list[float] = []
+    wrote_at: list[float] = []
+    service.writes_observed = lambda at_s, name, count: wrote_at.append(at_s)
+    payload = bytes(range(1, VOICES_FRAME_BYTES + 1))
+    done = asyncio.Event()
+
+    def changed(at_s: float, name: str, state: PortState) -> None:
+        if state is PortState.LOST:
+            done.set()
+
+    with drained_pty() as line:
+
+        def on_message(arrived_s: float, name: str, message: bytes) -> None:
+            if name == "bare":
+                os.write(line, payload)
+                bare.append(time.monotonic() - arrived_s)
+                return
+            wrote_at.clear()
+            service.midi_in(arrived_s, name, message)
+            if wrote_at:
+                through.append(wrote_at[-1] - arrived_s)
+
+        inputs = [
+            Input(name="site", virtual_port=SITE_PORT),
+            Input(name="bare", virtual_port=BARE_PORT),
+        ]
+        async with MidiInputs(inputs, on_message, changed):
+            notes: list[str] = []
+            for number in range(messages):
+                note = 48 + number // 2 % 24
+                status = "90" if number % 2 == 0 else "80"
+                # A period of its own, so that it does not keep step with refresh or status.
+                notes += ["--message", f"{number * 0.0431:.4f}:{status},{note:x},64"]
+            daws = [Daw("--to", p, "--client", f"DAW {p}", *notes) for p in (SITE_PORT, BARE_PORT)]
+            try:
+                await asyncio.sleep(messages * 0.0431 + 3.0)
+            finally:
+                for daw in daws:
+                    daw.kill()
+    service.writes_observed = None
+    return through, bare
+
+
+async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
+    """Latencies to the last byte drained, and messages sent."""
+    engine = service.engine
+    session = engine.sessions["Rack"]
+    line_of = {line.output: line for line in engine.lines.values()}
+    waiting: dict[int, list[float]] = {output: [] for output in line_of}
+    found: list[float] = []
+    frames_before = dict.fromkeys(line_of, 0)
+
+    def take() -> None:
+        # After a write: every change decided so far on a coil that got a frame is on its way.
+        now_s = time.monotonic()
+        drained_s = now_s + session.unsent_bytes(now_s, 0) * 10 / BAUD
+        for output, line in line_of.items():
+            if line.frames != frames_before[output]:
+                frames_before[output] = line.frames
+                found.extend(drained_s - at for at in waiting[output])
+                waiting[output].clear()
+
+    service.writes_observed = lambda at_s, name, count: take()
+    loop = asyncio.get_running_loop()
+    sent = 0
+    stop = threading.Event()
+
+    def arrive(arrived_s: float, message: bytes) -> None:
+        asks = {o: line.asks for o, line in line_of.items()}
+        for output in waiting:
+            waiting[output].append(arrived_s)
+        service.midi_in(arrived_s, "site", message)
+        for output, line in line_of.items():
+            # A message that did not change this coil needs no frame on it.
+            if waiting[output] and line.asks is asks[output] and waiting[output][-1] == arrived_s:
+                waiting[output].pop()
+
+    def play() -> None:
+        nonlocal sent
+        rnd = random.Random(4)
+        begun_s = time.monotonic()
+        while not stop.is_set():
+            due = int((time.monotonic() - begun_s) * 3000)
+            while sent < due:
+                channel = rnd.randrange(16)
+                kind = rnd.random()
+                if kind < 0.2:
+                    status = rnd.choice((0x90, 0x80))
+                    message = bytes((status | channel, rnd.randrange(36, 72), 90))
+                else:
+                    message = bytes((0xE0 | channel, rnd.randrange(128), rnd.randrange(128)))
+                loop.call_soon_threadsafe(arrive, time.monotonic(), message)
+                sent += 1
+            time.sleep(0.0005)
+
+    thread = threading.Thread(target=play, daemon=True)
+    thread.start()
+    await asyncio.sleep(seconds)
+    stop.set()
+    thread.join()
+    await asyncio.sleep(0.1)
+    service.writes_observed = None
+    return found, sent
+
+
+async def measure(quick: bool) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        config = site(folder)
+        with Program("simulate", "--plain", "--link", str(folder / "board"), "--horn-ms", "0") as board:
+            board.wait_for("board c0110001 on")
+            service = Service(config, Instrument(config), with_midi=False)
+            running = asyncio.create_task(service.run())
+            try:
+                await arm(service, board)
+                through, bare = await idle(service, 300 if quick else 2400)
+                state = service.engine.interlock
+                print(f"idle wire, {len(through)} and {len(bare)} messages over JACK:")
+                print(f"  arrival → last byte written  {percentiles(through)}")
+                print(f"  bare loop                    {percentiles(bare)}")
+                print(f"  ratio of medians             {median(through) / median(bare):.2f}")
+                print(f"  state afterwards             {state.state.value} {state.current_trip or ''}")
+                service.act(Act.HUSH)
+                found, sent = await flood(service, 5.0 if quick else 20.0)
+                frame_ms = VOICES_FRAME_BYTES * 10 / BAUD * 1e3
+                print(f"flood, {sent} messages at 3,000 a second on 16 channels, 2 coils:")
+                print(f"  arrival → last byte drained  {percentiles(found)}")
+                print(f"  aim: two frame times + 1 ms = {2 * frame_ms + 1:.2f} ms at p99.9")
+                print(f"  state afterwards             {state.state.value} {state.current_trip or ''}")
+            finally:
+                service.leave()
+                await running
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="a tenth of the messages")
+    options = parser.parse_args()
+    load = os.getloadavg()[0]
+    print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
+          "jackd -d dummy without real-time priority, pty instead of a serial port")  # fmt: skip
+    server = JackServer(f"cw-bench-{os.getpid()}")
+    os.environ.update(
+        JACK_DEFAULT_SERVER=server.name,
+        JACK_NO_START_SERVER="1",
+        JACK_NO_AUDIO_RESERVATION="1",
+        COILWARDEN_MIDI_API="jack",
+    )
+    try:
+        server.start()
+    except pytest.fail.Exception as error:
+        raise SystemExit(str(error)) from error
+    try:
+        asyncio.run(measure(options.quick))
+    finally:
+        server.stop()
+
+
+if __name__ == "__main__":
+    main()

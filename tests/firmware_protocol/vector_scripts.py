@@ -1,0 +1,467 @@
+"""The scripts of `trains.json`: what happens to a board, tick by tick.
+
+Each is lived through by the model when the vectors are made, and by every controller that is
+compared with it. The first ones are simple enough to be worked out by hand
+(`test_vectors_by_hand.py`); the last ones are hostile hosts from a seed.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from bridge.link.simulated_controller import BoardMemory, BoardSettings
+from firmware_protocol.catalogue import Cause, ResetCause, State
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import (
+    FLAG_FORGET_LATER,
+    FLAG_IMMEDIATE,
+    Arm,
+    Ceilings,
+    Disarm,
+    Hello,
+    Limits,
+    OutputLimits,
+    Ping,
+    Reset,
+    Slot,
+    Stop,
+    Voices,
+)
+from tests.link.board_bench import BOARD, LIMITS, MS, Bench, slot
+
+
+@dataclass(frozen=True)
+class Script:
+    """A board, what it remembers, and what happens to it."""
+
+    play: Callable[[Bench], None]
+    settings: BoardSettings = BOARD
+    memory: BoardMemory | None = None
+    power_on: ResetCause = ResetCause.POWER_ON
+
+
+def bench_for(script: Script) -> Bench:
+    memory = None if script.memory is None else replace(script.memory)
+    return Bench(script.settings, memory, script.power_on)
+
+
+SCRIPTS: dict[str, Script] = {}
+
+
+def _script(
+    name: str,
+    settings: BoardSettings = BOARD,
+    memory: BoardMemory | None = None,
+    power_on: ResetCause = ResetCause.POWER_ON,
+) -> Callable[[Callable[[Bench], None]], Callable[[Bench], None]]:
+    def keep(play: Callable[[Bench], None]) -> Callable[[Bench], None]:
+        SCRIPTS[name] = Script(play, settings, memory, power_on)
+        return play
+
+    return keep
+
+
+@_script("solo")
+def _solo(bench: Bench) -> None:
+    """A4 for 0.25 s: period 1,163,636/256 ticks, 100 ticks on, first pulse at once."""
+    bench.armed()
+    bench.play_until(bench.tick + 250 * MS, Slot(1, 0, 0, 0, 100, 0, 1_163_636))
+
+
+@_script("solo over the wrap", replace(BOARD, first_tick=2**32 - 300_000))
+def _wrap(bench: Bench) -> None:
+    """The same while the tick count goes through 2**32."""
+    _solo(bench)
+
+
+@_script("bangs")
+def _bangs(bench: Bench) -> None:
+    """Three bangs; the same start number again fires nothing more; a new one three others."""
+    bench.armed()
+    three = slot(2000, bangs=3)
+    bench.voices(three)
+    bench.advance(20 * MS)
+    bench.voices(three)
+    bench.advance(20 * MS)
+    bench.voices(replace(three, start=2, phase=128))
+    bench.advance(20 * MS)
+
+
+@_script("stop in mid-pulse")
+def _stop(bench: Bench) -> None:
+    """A pulse of 400 ticks begun at once is cut after 150 by a stop."""
+    bench.armed()
+    bench.voices(slot(10_000, 400))
+    bench.at(bench.tick + 150).send(Stop(1))
+    bench.advance(30_000)
+
+
+@_script("two trains collide")
+def _collide(bench: Bench) -> None:
+    """Two trains of equal period at equal times: the second waits for the off-time."""
+    bench.armed()
+    bench.voices(slot(3000), slot(3000))
+    bench.advance(29_999)
+
+
+@_script("dropped after half a period")
+def _dropped(bench: Bench) -> None:
+    """A train of 600 ticks beside three of 600: no room for all, the late ones are dropped."""
+    bench.armed()
+    bench.voices(*[slot(600, 120, bangs=4)] * 4)
+    bench.advance(10_000)
+
+
+@_script("step ramp")
+def _ramp(bench: Bench) -> None:
+    """The period goes from 2,000 to 1,990 ticks in steps of 40/16, then to 2,500 at once."""
+    bench.armed()
+    bench.voices(slot(2000))
+    bench.advance(4500)
+    bench.voices(slot(1990, step=40))
+    bench.advance(20_000)
+    bench.voices(slot(2500))
+    bench.advance(20_000)
+
+
+@_script("spread")
+def _spread(bench: Bench) -> None:
+    """A train with a spread of 64 beside one without; the generator is the output's."""
+    bench.armed(LIMITS, replace(LIMITS, output=2))
+    bench.voices(slot(4000, spread=64), slot(7777, 50))
+    bench.voices(slot(4000, spread=128, bangs=20), output=2)
+    bench.advance(180 * MS)
+
+
+@_script("queue")
+def _queue(bench: Bench) -> None:
+    """Frames for later, out of order, two for the same tick, forgetting, late, due, refused."""
+    bench.armed()
+    now = bench.tick
+    bench.voices(slot(2000, start=1), at=now + 40_000)
+    bench.voices(slot(3000, start=2), at=now + 20_000)
+    bench.voices(slot(900, start=3), at=now + 40_000)
+    bench.voices(slot(800, start=4), at=now + 60_000)
+    bench.advance(50_000)
+    now = bench.tick
+    bench.voices(slot(1500, start=5), at=now + 5000, flags=FLAG_FORGET_LATER)
+    bench.advance(20_000)
+    now = bench.tick
+    for at in (now, now - 1, now - 40_000, now - 40_001, now + 500_000, now + 500_001):
+        bench.voices(slot(5000, start=at & 0xFF), at=at)
+    for index in range(18):
+        bench.voices(slot(5000, start=100), at=now + 1000 * index + 1000)
+    bench.voices(slot(4000, start=9), flags=FLAG_IMMEDIATE | FLAG_FORGET_LATER)
+    bench.advance(30_000)
+
+
+@_script("lease")
+def _lease(bench: Bench) -> None:
+    """Renewed to the last tick, then not: the trip comes at the expiry, in mid-pulse."""
+    bench.armed()
+    bench.voices(slot(1000), lease=20_000)
+    bench.at(bench.tick + 20_000).voices(slot(1000), lease=20_050)
+    bench.advance(30_000)
+
+
+@_script("guard: rate")
+def _rate(bench: Bench) -> None:
+    """300 starts a second allowed, 1,000 asked: refused, and a trip at the 17th refusal."""
+    bench.armed(replace(LIMITS, max_starts_1s=300))
+    bench.play_until(bench.tick + 400 * MS, slot(2000, 50))
+
+
+@_script("guard: windows", replace(BOARD, ceilings=(Ceilings(400, 200, 2000, 240_000),) * 4))
+def _windows(bench: Bench) -> None:
+    """Bursts against windows of 10 ms and 100 ms; what was refused is let in again later."""
+    limits = OutputLimits(0, 400, 200, 2000, 240_000, 100, 16_000, 10, 2000)
+    bench.armed(limits)
+    for start in range(1, 8):
+        bench.voices(slot(1200, 300, start=start, bangs=8))
+        bench.advance(45 * MS)
+
+
+@_script("guard: on-time")
+def _on_time(bench: Bench) -> None:
+    """10 ms pulses asked again and again: nothing is lit, and a trip."""
+    bench.armed()
+    bench.voices(slot(4000, 400, bangs=1), slot(24_000, 20_000))
+    bench.advance(230 * MS)
+
+
+@_script("horn", replace(BOARD, horn_ms=120))
+def _horn(bench: Bench) -> None:
+    """Silence while the horn sounds, slots refused, then music; disarm ends it."""
+    bench.armed()
+    bench.voices(slot(2000))
+    bench.voices()
+    bench.advance(100 * MS)
+    bench.voices()
+    bench.advance(20 * MS)
+    bench.voices(slot(2000))
+    bench.advance(5001)
+    bench.send(Disarm())
+    bench.advance(60 * MS)
+
+
+@_script("every wrong way to arm")
+def _arming(bench: Bench) -> None:
+    """Refusals of arm in their order, a reused and a stale nonce, then armed."""
+    digest = bench.board.digest
+    bench.send(Hello())
+    bench.send(Hello(2))
+    bench.send(Arm(1, 2))
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.send(Limits(replace(LIMITS, output=7)))
+    bench.send(Limits(replace(LIMITS, max_on_ticks=801)))
+    bench.send(Limits(replace(LIMITS, max_on_ticks=0)))
+    bench.send(Limits(LIMITS))
+    bench.send(Limits(replace(LIMITS, max_on_ticks=401)))
+    bench.send(Limits(replace(LIMITS, max_on_ticks=399, window2_ms=20, window2_ticks=4000)))
+    bench.send(Limits(replace(LIMITS, max_on_ticks=399)))
+    bench.send(Hello())
+    bench.send(Arm(bench.nonce(), digest() ^ 1))
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.inputs(estop_a=False, estop_b=False)
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.at(bench.tick + MS).inputs(estop_a=True, estop_b=True)
+    bench.advance(100 * MS)
+    bench.inputs(key=False)
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.inputs(key=True, local_stop=True)
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.inputs(local_stop=False, ready={0: False})
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.inputs(ready={0: True})
+    for wait in (4_000_001, 4_000_000):
+        nonce = bench.nonce()
+        bench.advance(wait)
+        bench.send(Arm(nonce, digest()))
+    bench.send(Arm(nonce, digest()))
+    bench.advance(10)
+    bench.send(Voices(1, 0, 1, 1, 0, 1, ()))
+    bench.advance(10)
+    bench.send(Arm(bench.nonce(), digest()))
+    bench.send(Reset(2, bench.nonce()))
+    bench.send(Reset(1, 1))
+    bench.reset_trip()
+    bench.send(Reset(1, bench.nonce()))
+    bench.advance(10)
+
+
+@_script("e-stop")
+def _estop(bench: Bench) -> None:
+    """The proof test with a bouncing contact, then a press while armed, then two resets."""
+    bench.inputs(estop_a=False)
+    bench.at(bench.tick + 5 * MS).inputs(estop_b=False)
+    bench.at(bench.tick + 5 * MS).inputs(estop_a=True, estop_b=True)
+    bench.at(bench.tick + 99 * MS).inputs(estop_a=False, estop_b=False)
+    bench.at(bench.tick + 10).inputs(estop_a=True, estop_b=True)
+    bench.advance(100 * MS)
+    bench.send(Limits(LIMITS))
+    bench.arm()
+    bench.voices(slot(1000, 200))
+    bench.at(bench.tick + 3050).inputs(estop_b=False)
+    bench.advance(30 * MS)
+    bench.send(Reset(bench.board.trip_number, bench.nonce()))
+    bench.inputs(estop_b=True)
+    bench.advance(100 * MS - 1)
+    bench.send(Reset(bench.board.trip_number, bench.nonce()))
+    bench.advance(1)
+    bench.reset_trip()
+    bench.advance(10)
+
+
+@_script("broken contact")
+def _contact(bench: Bench) -> None:
+    """In the proof test one input opens and the other does not."""
+    bench.inputs(estop_a=False)
+    bench.advance(10 * MS - 1)
+    bench.advance(2)
+
+
+@_script("line")
+def _line(bench: Bench) -> None:
+    """Framing errors in and between frames, in and between bangs; then a break."""
+    bench.armed()
+    bench.voices(slot(4000, 300))
+    bench.at(bench.tick + 100).line_error()
+    wire = encode_frame(0x06, 0, b"\x01")
+    bench.send_raw(wire)
+    bench.send_raw(wire[:3])
+    bench.at(bench.tick + 1000).line_error()
+    bench.send_raw(wire[3:])
+    bench.send_raw(b"\x07\x07\x00")
+    bench.advance(2000)
+    bench.line_break()
+    bench.advance(3)
+    bench.line_idle()
+    bench.send_raw(b"\x00")
+    bench.reset_trip()
+    bench.advance(10)
+
+
+@_script("restarts")
+def _restarts(bench: Bench) -> None:
+    """A watchdog reset in mid-pulse, brown-out from locked, power-on after an uncleared trip."""
+    bench.armed()
+    bench.voices(slot(4000, 300))
+    bench.at(bench.tick + 4100).restart(ResetCause.WATCHDOG)
+    bench.advance(10)
+    bench.reset_trip()
+    bench.advance(1234)
+    bench.restart(ResetCause.BROWN_OUT)
+    bench.advance(10)
+    bench.restart(ResetCause.POWER_ON)
+    bench.advance(10)
+    bench.send(Hello())
+    bench.reset_trip()
+    bench.restart(ResetCause.EXTERNAL)
+    bench.armed()
+    bench.voices(slot(4000, 300))
+    bench.advance(10_000)
+    bench.restart(ResetCause.EXTERNAL)
+    bench.advance(60 * MS)
+
+
+@_script(
+    "starts armed",
+    memory=BoardMemory(State.ARMED, Cause.NONE, 0xFFFF, 0xFFFF_FFFF),
+    power_on=ResetCause.POWER_ON,
+)
+def _starts_armed(bench: Bench) -> None:
+    """Power failed while armed: tripped at the start; numbers and boots wrap."""
+    bench.advance(120 * MS)
+
+
+@_script("every other trip")
+def _other_trips(bench: Bench) -> None:
+    """Local stop, ready input, pin read-back, key, wrong session: trip, cause gone, reset, arm."""
+    bench.armed()
+    for levels, gone in (
+        ({"local_stop": True}, {"local_stop": False}),
+        ({"ready": {0: False}}, {"ready": {0: True}}),
+        ({"pin_mismatch": True}, {"pin_mismatch": False}),
+        ({"key": False}, {"key": True}),
+    ):
+        bench.voices(slot(1500, 300))
+        bench.at(bench.tick + 1600).inputs(**levels)
+        bench.advance(5)
+        bench.send(Reset(bench.board.trip_number, bench.nonce()))
+        bench.inputs(**gone)
+        bench.reset_trip()
+        bench.arm()
+    bench.inputs(ready={1: False})
+    bench.advance(5)
+    bench.voices(session=12345)
+    bench.advance(5)
+    bench.reset_trip()
+    for type_code, payload in (
+        (0x00, b""),
+        (0x41, b""),
+        (0xFF, b"abc"),
+        (0x01, b""),
+        (0x08, bytes(4)),
+        (0x04, bytes(16)),
+        (0x04, bytes(16) + b"\x80"),
+        (0x06, b""),
+    ):
+        bench.send_raw(encode_frame(type_code, bench.sequence, payload))
+    bench.advance(5)
+
+
+@_script("board check failed", replace(BOARD, checks=1))
+def _checks(bench: Bench) -> None:
+    """Flash not in order: it answers and cannot be armed."""
+    bench.send(Hello())
+    bench.armed()
+    bench.advance(5)
+
+
+def _hostile(seed: int, ceilings: Ceilings) -> Callable[[Bench], None]:
+    def play(bench: Bench) -> None:
+        chance = random.Random(seed)
+        limits = OutputLimits(
+            0,
+            chance.randint(1, ceilings.max_on_ticks),
+            chance.randint(ceilings.min_off_ticks, 600),
+            chance.randint(20, ceilings.max_starts_1s),
+            chance.randint(2000, ceilings.max_duty_1s_ticks),
+            chance.choice((5, 20, 300)),
+            chance.randint(1000, 20_000),
+            chance.choice((0, 50)),
+            0,
+        )
+        if limits.window3_ms:
+            limits = replace(limits, window3_ticks=chance.randint(1000, 20_000))
+        bench.armed(limits, replace(limits, output=3))
+        for _ in range(60):
+            hostile_step(bench, chance, limits)
+            bench.advance(chance.choice((0, 1, 200, 5000, 30_000)))
+            if bench.board.state == State.TRIPPED:
+                bench.inputs(estop_a=True, estop_b=True, key=True)
+                bench.advance(100 * MS)
+                bench.reset_trip()
+            if bench.board.state == State.LOCKED:
+                bench.arm()
+        bench.advance(300 * MS)
+
+    play.__doc__ = f"A hostile host, seed {seed}: anything may be asked."
+    return play
+
+
+def hostile_step(bench: Bench, chance: random.Random, limits: OutputLimits) -> None:
+    """One thing that a hostile or broken host may do, mostly voices frames of every kind."""
+    pick = chance.random()
+    output = chance.choice((0, 3, 3, 0, 1, 4)) if pick < 0.1 else chance.choice((0, 3))
+    slots = tuple(
+        None
+        if chance.random() < 0.3
+        else Slot(
+            start=chance.randint(0, 3),
+            bangs=chance.choice((0, 0, 1, 5, 255)),
+            spread=chance.choice((0, 0, 30, 128)),
+            phase=chance.randint(0, 255),
+            on_ticks=chance.choice(
+                (1, limits.max_on_ticks, limits.max_on_ticks, chance.randint(1, 800))
+            ),
+            step=chance.choice((0, 0, 5, 4000)),
+            period=chance.choice((51_200, 99_999, 512_000, chance.randint(51_200, 2**24))),
+        )
+        for _ in range(chance.randint(0, 4))
+    )
+    if pick < 0.85:
+        ahead = chance.choice((None, None, 0, 1, 5000, 60_000, -1, -40_000, -50_000))
+        if ahead is None:
+            flags = FLAG_IMMEDIATE | chance.choice((0, FLAG_FORGET_LATER))
+        else:
+            flags = chance.choice((0, 0, FLAG_FORGET_LATER))
+        bench.voices(
+            *slots,
+            output=output,
+            at=None if ahead is None else bench.tick + ahead,
+            flags=flags,
+            lease=chance.choice((500_000, 500_000, 400_000, 500_001, 0, 9000)),
+        )
+    elif pick < 0.88:
+        bench.voices(*slots, output=output, session=chance.choice((None, None, 1)))
+    elif pick < 0.90:
+        bench.voices(*slots, output=output, number=(bench.number - 1) & 0xFFFF)
+    elif pick < 0.94:
+        bench.send(chance.choice((Ping(1, 0), Ping(2, 1), Reset(1, 2), Arm(3, 4))))
+    elif pick < 0.96:
+        bench.send(chance.choice((Stop(2), Disarm(), Hello(), Limits(limits))))
+    elif pick < 0.98:
+        bench.send_raw(bytes(chance.randrange(256) for _ in range(20)) + b"\x00")
+    else:
+        bench.inputs(**chance.choice(({"key": False}, {"estop_a": False, "estop_b": False})))
+
+
+for _seed in range(12):
+    _ceilings = Ceilings(800, 200, 2000, 240_000) if _seed % 2 else Ceilings(300, 250, 700, 90_000)
+    SCRIPTS[f"hostile {_seed}"] = Script(
+        _hostile(_seed, _ceilings),
+        replace(BOARD, ceilings=(_ceilings,) * 4, first_tick=_seed * 700_000_000),
+    )

@@ -1,0 +1,349 @@
+"""Stories: what a musician hears of the limits. The law has its own file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.governor.governor import Governed, Governor
+from bridge.governor.reasons import Effect, Limit
+from bridge.music.voices import Hold, VoiceAsk
+from tests.governor.stage import Stage, ask, coil
+
+NOTE_HZ = {n: 440 * 2 ** ((n - 69) / 12) for n in range(24, 96)}  # ISO 16, MIDI 1.0
+CHORD = [ask(i, NOTE_HZ[n], note=n) for i, n in enumerate((45, 52, 57, 61))]
+ROOMY = {"max_break_rate_hz": 2000, "min_off_time_us": 100}
+
+
+def governor(**changes: object) -> Governor:
+    return Governor(coil(**changes), link_jitter_s=0.005)
+
+
+def on_times(answer: Governed) -> dict[int, float]:
+    return {v.voice_id: v.on_time_us for v in answer.voices}
+
+
+def biggest_step(answers: Sequence[tuple[float, Governed]]) -> float:
+    worst, before = 0.0, dict[int, float]()
+    for _, answer in answers:
+        now = on_times(answer)
+        for voice, on_us in now.items():
+            if voice in before:
+                worst = max(worst, abs(on_us / before[voice] - 1))
+        before = now
+    return worst
+
+
+def windows(*pairs: tuple[int, float]) -> list[dict[str, float]]:
+    return [{"window_ms": w, "max_percent": p} for w, p in pairs]
+
+
+# -- limits bite gently ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("limits", [((1000, 4.0),), ((100, 5.0), (1000, 4.0)), ((20, 6.0),)])
+def test_a_steady_chord_at_the_duty_limit_never_steps(limits: tuple[tuple[int, float]]) -> None:
+    stage = Stage(coil(duty_windows=windows(*limits), **ROOMY))
+    stage.play(1.0, CHORD)
+    stage.wait(5.0)
+    assert stage.answers[0][1].meters.scale < 0.7  # it is at the limit
+    assert len(stage.answers[-1][1].voices) == 4
+    assert biggest_step(stage.answers) < 1e-9
+    assert not stage.governor.moving()
+
+
+@pytest.mark.parametrize("window_ms", [100, 250, 1000])
+def test_a_voice_more_shortens_the_others_by_small_steps(window_ms: int) -> None:
+    stage = Stage(coil(duty_windows=windows((window_ms, 5.0)), **ROOMY))
+    stage.play(1.0, CHORD[:3])
+    stage.wait(3.0)
+    before = on_times(stage.answers[-1][1])
+    stage.play(3.0, CHORD)
+    stage.wait(3.0 + 2 * max(0.1, window_ms / 1000))  # settled within two windows
+    settled = on_times(stage.answers[-1][1])
+    stage.wait(8.0)
+    assert before[0] > 1.15 * settled[0]
+    forced = [h for _, a in stage.answers for h in a.held_back if h.effect is Effect.STEPPED]
+    if not forced:
+        assert biggest_step(stage.answers) <= 0.03 + 1e-9
+    assert (window_ms < 1000) or not forced
+    final = on_times(stage.answers[-1][1])
+    assert all(math.isclose(settled[v], final[v], rel_tol=1e-3) for v in final)
+
+
+def test_when_a_voice_goes_the_others_grow_back_by_small_steps() -> None:
+    stage = Stage(coil(duty_windows=windows((1000, 3.0)), **ROOMY))
+    stage.play(1.0, CHORD)
+    stage.play(2.0, CHORD[:2])
+    stage.wait(4.0)
+    assert biggest_step(stage.answers) <= 0.03 + 1e-9
+    alone = governor(duty_windows=windows((1000, 3.0)), **ROOMY).update(1.0, CHORD[:2])
+    assert on_times(stage.answers[-1][1]) == pytest.approx(on_times(alone), rel=1e-6)
+
+
+def test_all_voices_are_shortened_by_the_same_scale() -> None:
+    asks = [replace(a, energy=e) for a, e in zip(CHORD, (1.0, 0.5, 0.2, 0.9), strict=True)]
+    gov = governor(duty_windows=windows((1000, 4.0)), **ROOMY)
+    answer = gov.update(1.0, asks)
+    breakout = 40.5026  # 40 µs and one tick of a board that is 0.5 % slow
+    shares: list[float] = []
+    for given_ask, voice in zip(asks, answer.voices, strict=True):
+        full = gov.full_scale_on_time_us(given_ask.break_rate_hz)
+        wish = math.sqrt(breakout**2 + given_ask.energy * (full**2 - breakout**2))
+        shares.append((voice.on_time_us - breakout) / (wish - breakout))
+    assert answer.meters.scale < 0.8
+    assert shares == pytest.approx([answer.meters.scale] * 4, abs=1e-4)
+
+
+def test_where_the_law_must_step_it_says_so() -> None:
+    # A window of three pulses: nothing can glide in it.
+    stage = Stage(coil(duty_windows=windows((10, 6.0)), **ROOMY))
+    stage.play(1.0, CHORD[3:])
+    stage.play(1.5, CHORD[2:])
+    stage.play(1.5, CHORD)
+    stepped = [h for _, a in stage.answers for h in a.held_back if h.effect is Effect.STEPPED]
+    assert biggest_step(stage.answers) > 0.03
+    assert {(h.limit, h.window_ms) for h in stepped} == {(Limit.RESERVE, 10)}
+    assert all(h.asked > h.allowed for h in stepped)
+    assert "stepped" in stepped[0].sentence()
+
+
+# -- every velocity at every pitch -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "limits", [((1000, 4.0),), ((10, 8.0),), ((20, 4.0), (1000, 6.0)), ((1000, 8.0), (100, 6.0))]
+)
+def test_velocities_differ_at_every_pitch_that_sounds(limits: tuple[tuple[int, float]]) -> None:
+    gov = governor(duty_windows=windows(*limits), **ROOMY)
+    heard = 0
+    for number, (note, rate_hz) in enumerate(NOTE_HZ.items()):
+        full = gov.full_scale_on_time_us(rate_hz)
+        got: list[float] = []
+        for index, velocity in enumerate((60, 90, 120)):
+            now = 10.0 * number + 3.0 * index
+            energy = (velocity / 127) ** 1.5
+            answer = gov.update(now, [ask(note * 10 + index, rate_hz, energy, note=note)])
+            got += [v.on_time_us for v in answer.voices]
+            gov.silence(now + 1.0)
+        if full < 40.6:
+            assert len(got) == 0 or full >= 40.5
+            continue
+        heard += 1
+        assert 40 <= got[0] < got[1] < got[2] <= full
+        if full > 60:
+            assert got[1] - got[0] > 1.0  # more than two ticks apart
+            assert got[2] - got[1] > 1.0
+    assert heard > 48
+
+
+def test_full_scale_is_held_for_ever_alone() -> None:
+    stage = Stage(coil(duty_windows=windows((1000, 3.0), (50, 5.0)), **ROOMY))
+    for number, rate_hz in enumerate((55.0, 220.0, 440.0)):
+        stage.play(1.0 + 3 * number, [ask(number, rate_hz)])
+        stage.wait(3.5 + 3 * number)
+        (voice,) = stage.answers[-1][1].voices
+        expected = stage.governor.full_scale_on_time_us(rate_hz)
+        assert voice.on_time_us == pytest.approx(expected, rel=1e-9)
+
+
+def test_full_scale_follows_the_curve() -> None:
+    curve = [
+        {"break_rate_hz": 100, "max_on_time_us": 150},
+        {"break_rate_hz": 300, "max_on_time_us": 60},
+    ]
+    gov = governor(on_time_curve=curve, duty_windows=windows((1000, 12.0)), **ROOMY)
+    # 1 % below the curve: two clock tolerances of 0.5 %, one tick of rounding.
+    assert gov.full_scale_on_time_us(50) == pytest.approx(150 * 0.99, abs=0.5)
+    assert gov.full_scale_on_time_us(200) == pytest.approx(105 * 0.99, abs=0.5)
+    assert gov.full_scale_on_time_us(600) == pytest.approx(60 * 0.99, abs=0.5)
+
+
+def test_a_solo_a_plays_under_a_break_rate_of_500() -> None:
+    gov = governor(max_break_rate_hz=500)
+    assert len(gov.update(1.0, [ask(1, 440.0)]).voices) == 1
+    assert len(gov.update(9.0, [ask(2, 480.0)]).voices) == 0
+
+
+# -- who goes ----------------------------------------------------------------------------------
+
+
+def test_the_break_rate_drops_inner_voices_and_says_so_with_numbers() -> None:
+    asks = [ask(1, 110.0), ask(2, 220.0, 0.9), ask(3, 330.0, 0.5), ask(4, 440.0)]
+    answer = governor(max_break_rate_hz=900, duty_windows=windows((1000, 12.0))).update(1.0, asks)
+    assert [v.voice_id for v in answer.voices] == [1, 2, 4]
+    (why,) = [h for h in answer.held_back if h.effect is not Effect.SHORTENED]
+    assert (why.limit, why.effect, why.voice_ids) == (Limit.BREAK_RATE, Effect.DROPPED, (3,))
+    assert why.asked == pytest.approx(1100.0)
+    # 900 · 0.995 = 895 starts in 33 slots (1.0317 s on a nominal board), less 3 % reserve.
+    assert why.allowed == pytest.approx(895 * 0.97 / 1.0317 * 0.995, rel=1e-3)
+    assert answer.meters.break_rate_hz == pytest.approx(770.0)
+
+
+def test_too_many_voices_drop_released_then_pedalled_then_inner() -> None:
+    gov = governor(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY)
+    asks = [
+        replace(CHORD[0], hold=Hold.HELD),
+        replace(CHORD[1], hold=Hold.PEDALLED),
+        replace(CHORD[2], hold=Hold.RELEASED),
+        replace(CHORD[3], hold=Hold.HELD),
+    ]
+    answer = gov.update(1.0, asks)
+    assert [v.voice_id for v in answer.voices] == [0, 3]
+    assert {h.voice_ids for h in answer.held_back} == {(1,), (2,)}
+    assert all((h.limit, h.asked, h.allowed) == (Limit.VOICES, 4, 2) for h in answer.held_back)
+
+
+def test_duty_drops_a_voice_only_when_breakout_does_not_fit() -> None:
+    # Four voices at breakout: 743 Hz · 40.5 µs = 3.0 %.
+    rate_hz = sum(a.break_rate_hz for a in CHORD)
+    for percent, sounding in ((3.7, 4), (3.3, 3)):
+        gov = governor(duty_windows=windows((1000, percent)), **ROOMY)
+        answer = gov.update(1.0, CHORD)
+        assert len(answer.voices) == sounding, rate_hz
+    (why,) = [h for h in answer.held_back if h.effect is Effect.DROPPED]
+    assert (why.limit, why.window_ms) == (Limit.DUTY, 1000)
+    assert why.asked == pytest.approx(rate_hz * 40.503e-4, rel=1e-3)
+    assert why.asked > why.allowed
+
+
+def test_a_pitch_that_cannot_break_out_is_silent_and_says_why() -> None:
+    answer = governor(duty_windows=windows((1000, 4.0)), **ROOMY).update(1.0, [ask(1, 1900.0)])
+    assert answer.voices == ()
+    (why,) = answer.held_back
+    assert (why.limit, why.effect, why.voice_ids) == (Limit.DUTY, Effect.DROPPED, (1,))
+    assert why.asked > why.allowed
+
+
+def test_what_was_dropped_returns_after_300_ms_of_room() -> None:
+    stage = Stage(coil(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY))
+    stage.play(1.0, CHORD[:3])
+    assert [v.voice_id for v in stage.answers[-1][1].voices] == [0, 2]
+    stage.play(2.0, CHORD[1:3])
+    stage.wait(3.0)
+    returned = next(t for t, a in stage.answers if t >= 2 and 1 in on_times(a))
+    assert 2.3 <= returned <= 2.3 + 0.037
+
+
+def test_no_chatter_at_the_edge_of_the_break_rate() -> None:
+    # Vibrato of ± 2 % carries the sum over the bound and back, 5.5 times a second, for 10 s.
+    stage = Stage(coil(max_break_rate_hz=800, duty_windows=windows((1000, 12.0))))
+    bound = 795 * 0.97 / 1.0317 * 0.995
+    changes, before = 0, 3
+    for step in range(1111):
+        now = 1.0 + 0.009 * step
+        bend = 1 + 0.02 * math.sin(2 * math.pi * 5.5 * now)
+        asks = [ask(i, bound * s * bend) for i, s in enumerate((0.2, 0.35, 0.45))]
+        stage.play(now, asks)
+        sounding = len(stage.answers[-1][1].voices)
+        changes += sounding != before
+        before = sounding
+    assert 1 <= changes <= 2
+
+
+# -- soft-start, bursts, edges --------------------------------------------------------------------
+
+
+def test_soft_start_grows_over_bangs_and_only_after_the_set_silence() -> None:
+    stage = Stage(
+        coil(soft_start={"bangs": 20, "after_silence_ms": 1000}, duty_windows=windows((1000, 12.0)))
+    )
+    loud = stage.governor.full_scale_on_time_us(100.0)
+
+    def first_and_later(voice: int, now: float) -> tuple[float, float, float]:
+        stage.play(now, [ask(voice, 100.0)])
+        first = stage.answers[-1][1].voices[0].on_time_us
+        stage.play(now + 0.1, [ask(voice, 100.0)])  # ten bangs later
+        half = stage.answers[-1][1].voices[0].on_time_us
+        stage.play(now + 0.25, [ask(voice, 100.0)])
+        return first, half, stage.answers[-1][1].voices[0].on_time_us
+
+    first, half, full = first_and_later(1, 1.0)
+    assert first == pytest.approx(40, abs=1)
+    assert half == pytest.approx((40 + loud) / 2, abs=1)
+    assert full == pytest.approx(loud, rel=1e-6)
+    stage.play(1.3, [])
+    assert first_and_later(2, 2.2)[0] == pytest.approx(loud, rel=1e-6)  # 0.9 s: no soft-start
+    stage.play(2.5, [])
+    assert first_and_later(3, 3.55)[0] == pytest.approx(40, abs=1)
+
+
+def test_a_burst_that_has_fired_takes_no_room_any_more() -> None:
+    stage = Stage(coil(max_voices=1, duty_windows=windows((1000, 12.0)), **ROOMY))
+    burst = ask(1, 200.0, bang_count=4)
+    stage.play(1.0, [burst])
+    stage.play(1.2, [burst, ask(2, 100.0)])
+    stage.play(1.5, [burst, ask(2, 100.0)])
+    assert list(on_times(stage.answers[-1][1])) == [2]
+    stage.wait(1.6)
+    in_burst = [p for p in stage.finish() if p[0] < 1.19 * 2e6]
+    assert len(in_burst) == 4
+
+
+def test_what_is_asked_is_answered_in_kind() -> None:
+    voice = ask(7, 220.0, 0.5, note=57, bang_count=9, spread=0.25, phase=0.5)
+    (answer,) = governor().update(1.0, [voice]).voices
+    assert (answer.voice_id, answer.break_rate_hz, answer.bang_count) == (7, 220.0, 9)
+    assert (answer.spread, answer.phase, answer.note) == (0.25, 0.5, 57)
+
+
+def test_silence_is_silence_and_moves_no_more() -> None:
+    gov = governor()
+    gov.update(1.0, CHORD)
+    answer = gov.silence(1.5)
+    assert (answer.voices, answer.held_back, answer.meters.break_rate_hz) == ((), (), 0)
+    assert not gov.moving()
+
+
+def test_a_time_before_the_last_one_is_the_last_one() -> None:
+    gov = governor()
+    first = gov.update(2.0, CHORD)
+    assert gov.update(1.0, CHORD).voices == first.voices
+
+
+asks_lists = st.lists(
+    st.builds(
+        lambda rate, energy, hold, bangs, spread: (rate, energy, hold, bangs, spread),
+        st.floats(8, 2000),
+        st.floats(1e-6, 1),
+        st.sampled_from(list(Hold)),
+        st.sampled_from([0, 0, 1, 8, 255]),
+        st.sampled_from([0.0, 0.0, 0.2, 0.5]),
+    ),
+    max_size=6,
+)
+
+
+@given(st.lists(st.tuples(st.floats(0, 0.3), asks_lists, st.booleans()), max_size=12))
+def test_on_times_lie_between_breakout_and_the_curve(
+    script: list[tuple[float, list[tuple[float, float, Hold, int, float]], bool]],
+) -> None:
+    curve = [
+        {"break_rate_hz": 100, "max_on_time_us": 150},
+        {"break_rate_hz": 600, "max_on_time_us": 60},
+    ]
+    gov = governor(on_time_curve=curve, duty_windows=windows((1000, 6.0), (25, 9.0)), **ROOMY)
+    now, fresh = 0.0, 0
+    for wait_s, plan, restart in script:
+        now += wait_s
+        fresh += 10 if restart else 0
+        asks: list[VoiceAsk] = [
+            ask(fresh + i + 1000 * b, r, e, hold=h, bang_count=b, spread=s)
+            for i, (r, e, h, b, s) in enumerate(plan)
+        ]
+        answer = gov.update(now, asks)
+        told = {h for back in answer.held_back if back.effect is Effect.DROPPED
+                for h in back.voice_ids}  # fmt: skip
+        assert len(answer.voices) <= 4
+        for voice in answer.voices:
+            rate = voice.break_rate_hz
+            most = 150 if rate <= 100 else 60 if rate >= 600 else 150 - (rate - 100) * 90 / 500
+            assert 40 <= voice.on_time_us <= most
+            assert voice.voice_id not in told
+        silent = {a.voice_id for a in asks if not a.bang_count} - set(on_times(answer))
+        assert silent <= told  # nobody is silenced without a reason

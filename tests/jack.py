@@ -1,0 +1,106 @@
+"""A private JACK server without sound hardware, for tests of real MIDI ports.
+
+    from tests.jack import jack_server  # noqa: F401
+
+    @pytest.mark.real
+    def test_something(jack_server: JackServer) -> None: ...
+
+Every test gets a fresh server, and every run a name of its own; the environment variables are
+set for the test, and so for the processes it starts. A machine without `jackd` fails the test:
+it does not skip it.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+
+import pytest
+
+DUMMY_DRIVER = ("-d", "dummy", "-r", "48000", "-p")
+
+
+class JackServer:
+    """`jackd` on its dummy driver, 48 kHz, 256 frames a cycle (5.3 ms) if not told otherwise.
+
+    Not real-time: on a machine that is short of processors JACK itself may then skip a client's
+    cycle, and lose what was in it. Tests that count messages use longer cycles:
+    `@pytest.mark.parametrize("jack_server", [1024], indirect=True)`.
+    """
+
+    def __init__(self, name: str, frames: int = 256) -> None:
+        self.name = name
+        self._frames = frames
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self, timeout_s: float = 10.0) -> None:
+        """Returns when clients can connect. Fails the test if that does not happen."""
+        if shutil.which("jackd") is None:
+            pytest.fail("jackd is not installed; on Debian: apt-get install jackd2")
+        deadline_s = time.monotonic() + timeout_s
+        while time.monotonic() < deadline_s:
+            if self._process is None or self._process.poll() is not None:
+                # Also again if it gave up because a server of this name was not quite gone.
+                self._process = subprocess.Popen(
+                    ["jackd", "--no-realtime", "-n", self.name, *DUMMY_DRIVER, str(self._frames)],
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                )
+            time.sleep(0.05)
+            probe = subprocess.run(
+                ["jack_lsp", "-s", self.name], capture_output=True, timeout=10, check=False
+            )
+            if probe.returncode == 0:
+                return
+        pytest.fail(
+            f"jackd did not start within {timeout_s:g} s. A machine has places for eight servers, "
+            "and one that was killed keeps its place: if none runs, remove /dev/shm/jack*"
+        )
+
+    def stop(self) -> None:
+        """Ends it in order, so that it gives back its place among the machine's servers."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)
+            self._process.terminate()
+            try:
+                self._process.wait(5)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+            self._process = None
+
+    def kill(self) -> None:
+        """Ends it without a word to its clients, frozen or not."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+    def freeze(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
+
+@pytest.fixture
+def jack_server(
+    request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[JackServer]:
+    # One name for the whole run: a server that a test killed gives its place to the next.
+    server = JackServer(f"cw-test-{os.getpid()}", getattr(request, "param", 256))
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", server.name)
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+    monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
+    monkeypatch.setenv("COILWARDEN_MIDI_API", "jack")
+    server.start()
+    try:
+        yield server
+    finally:
+        server.stop()

@@ -1,0 +1,39 @@
+#!/bin/bash
+# Every check of the project, with all set-up, on a fresh Debian machine: `bash tests/run_all.sh`.
+# Needs Python 3.11 or newer and the package registries. Debian packages are installed where they
+# are missing (as root, or with sudo): jackd2 for real MIDI ports without hardware.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+python=${PYTHON:-python3}
+if ! "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))'; then
+    echo "Python 3.11 or newer is needed; $python is $("$python" --version 2>&1)" >&2
+    exit 2
+fi
+
+packages=()
+command -v jackd >/dev/null || packages+=(jackd2)
+command -v jack_lsp >/dev/null || packages+=(jack-example-tools)
+"$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
+if ((${#packages[@]})); then
+    as_root=()
+    ((EUID == 0)) || as_root=(sudo)
+    "${as_root[@]}" apt-get update -q
+    # jack_lsp moved between packages over Debian's releases: either one may be missing.
+    for package in "${packages[@]}"; do
+        "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive \
+            apt-get install -y -q --no-install-recommends "$package" || true
+    done
+fi
+command -v jackd >/dev/null || { echo "jackd is missing: apt-get install jackd2" >&2; exit 2; }
+
+[[ -x .venv/bin/python ]] || "$python" -m venv .venv
+.venv/bin/python -m pip install -q --disable-pip-version-check -e '.[dev]'
+
+.venv/bin/ruff check .
+.venv/bin/ruff format --check .
+.venv/bin/basedpyright
+# What is pure shares both processors; what is real (ports, processes) has them for itself.
+.venv/bin/python -m pytest -n 2 -m 'not real'
+.venv/bin/python -m pytest -m real
+.venv/bin/python tests/bench_latency.py --quick

@@ -1,0 +1,175 @@
+"""Bangs for commissioning: at breakout first, longer only by an act, silent when the key goes."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from bridge.bang_source import (
+    FIRST_REPEAT_S,
+    LEAST_ENERGY,
+    MOST_BANGS,
+    REPEAT_S,
+    STEPS,
+    BangSource,
+)
+from bridge.music.voices import VoiceAsk
+from tests.site_text import site
+
+
+def source(rate_hz: float = 10.0) -> BangSource:
+    return BangSource(site(), "Larkspur", rate_hz)
+
+
+def asked(bangs: BangSource, now_s: float) -> VoiceAsk | None:
+    voices = bangs.voices(now_s)
+    assert set(voices) == {"Larkspur", "Foxglove"}
+    assert voices["Foxglove"] == ()
+    assert len(voices["Larkspur"]) <= 1
+    return voices["Larkspur"][0] if voices["Larkspur"] else None
+
+
+def test_nothing_sounds_before_an_act() -> None:
+    bangs = source()
+    assert asked(bangs, 1.0) is None
+    assert not bangs.notes_held()
+    assert bangs.next_deadline_s() is None
+
+
+@pytest.mark.parametrize("count", [1, 3, MOST_BANGS])
+def test_bangs_are_counted_and_then_silent(count: int) -> None:
+    bangs = source()
+    bangs.fire(5.0, count)
+    ask = asked(bangs, 5.0)
+    assert ask is not None
+    assert (ask.bang_count, ask.break_rate_hz) == (count, 10.0)
+    assert ask.energy == LEAST_ENERGY
+    end = bangs.next_deadline_s()
+    assert end is not None
+    assert end > 5.0 + (count - 1) / 10  # the last bang has room to come
+    assert asked(bangs, math.nextafter(end, 0)) is not None
+    assert asked(bangs, end) is None
+    assert not bangs.sounding
+
+
+@pytest.mark.parametrize("count", [0, -1, MOST_BANGS + 1])
+def test_no_count_that_would_be_endless_is_taken(count: int) -> None:
+    bangs = source()
+    with pytest.raises(ValueError, match="1 to 255"):
+        bangs.fire(5.0, count)
+    assert asked(bangs, 5.0) is None
+
+
+@pytest.mark.parametrize("rate", [0.0, -1.0, math.inf, math.nan])
+def test_no_rate_that_is_none_is_taken(rate: float) -> None:
+    with pytest.raises(ValueError, match="break rate"):
+        source(rate)
+
+
+def test_a_coil_that_is_not_there_is_named() -> None:
+    with pytest.raises(ValueError, match='no coil "Thistle"; there are: Larkspur, Foxglove'):
+        BangSource(site(), "Thistle", 10.0)
+
+
+def test_a_held_key_sounds_until_its_signs_end() -> None:
+    bangs = source()
+    bangs.hold(1.0)
+    first = asked(bangs, 1.0)
+    assert first is not None
+    assert first.bang_count == 0
+    assert asked(bangs, 1.0 + FIRST_REPEAT_S - 1e-6) is not None
+    now_s = 1.0 + FIRST_REPEAT_S - 0.01
+    for _ in range(50):
+        bangs.hold(now_s)
+        same = asked(bangs, now_s)
+        assert same is not None
+        assert same.voice_id == first.voice_id  # one train, not a new one at each sign
+        now_s += REPEAT_S * 0.9
+    last_s = now_s - REPEAT_S * 0.9
+    assert asked(bangs, last_s + REPEAT_S - 1e-6) is not None
+    assert asked(bangs, last_s + REPEAT_S) is None
+    assert bangs.next_deadline_s() is None
+
+
+def test_a_key_pressed_once_and_let_go_is_silent_in_time() -> None:
+    bangs = source()
+    bangs.hold(1.0)
+    bangs.tick(1.0 + FIRST_REPEAT_S)
+    assert not bangs.sounding
+    assert asked(bangs, 2.0) is None
+
+
+def test_a_rate_after_silence_is_a_new_train() -> None:
+    bangs = source()
+    bangs.hold(1.0)
+    before = asked(bangs, 1.0)
+    bangs.hold(3.0)
+    after = asked(bangs, 3.0)
+    assert before is not None
+    assert after is not None
+    assert after.voice_id != before.voice_id
+
+
+def test_a_held_key_takes_over_from_counted_bangs() -> None:
+    bangs = source(1.0)
+    bangs.fire(1.0, 200)
+    bangs.hold(2.0)
+    ask = asked(bangs, 2.0)
+    assert ask is not None
+    assert ask.bang_count == 0
+    assert asked(bangs, 2.0 + FIRST_REPEAT_S) is None
+
+
+def test_it_starts_at_breakout_and_grows_evenly_by_fresh_acts_only() -> None:
+    bangs = source()
+    seen: list[float] = []
+    for step in range(STEPS + 3):
+        bangs.fire(float(step), 1)
+        ask = asked(bangs, float(step))
+        assert ask is not None
+        seen.append(ask.energy)
+        before = bangs.step
+        assert bangs.longer() == min(STEPS, before + 1)
+        still = asked(bangs, float(step))
+        assert still is not None
+        assert still.energy == ask.energy  # a step alone changes nothing that sounds
+    assert seen[0] == LEAST_ENERGY
+    # On-time goes with the square root of the energy: equal steps of it.
+    roots = [math.sqrt(e) for e in seen[1 : STEPS + 1]]
+    assert roots == pytest.approx([(n + 1) / STEPS for n in range(STEPS)])
+    assert seen[STEPS:] == [1.0, 1.0, 1.0]
+
+
+def test_shorter_ends_at_breakout() -> None:
+    bangs = source()
+    bangs.longer()
+    assert bangs.shorter() == 0
+    assert bangs.shorter() == 0
+    bangs.fire(1.0, 1)
+    ask = asked(bangs, 1.0)
+    assert ask is not None
+    assert ask.energy == LEAST_ENERGY
+
+
+def test_hush_is_silence_at_once() -> None:
+    bangs = source()
+    bangs.hold(1.0)
+    bangs.hush(1.1)
+    assert asked(bangs, 1.1) is None
+    assert not bangs.notes_held()
+
+
+def test_arming_is_held_off_while_it_sounds() -> None:
+    bangs = source()
+    bangs.fire(1.0, 2)
+    assert bangs.notes_held()
+
+
+def test_midi_and_lost_inputs_do_nothing() -> None:
+    bangs = source()
+    bangs.midi(1.0, "DAW", bytes((0x90, 60, 100)))
+    bangs.input_lost(1.0, "DAW")
+    assert asked(bangs, 1.0) is None
+    assert bangs.take_events() == ()
+    assert not bangs.moving()
