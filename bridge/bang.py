@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
 
+from bridge import loop
 from bridge.bang_source import STEPS, BangSource
 from bridge.config import Config
 from bridge.governor.governor import Governor
@@ -62,7 +62,7 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
             case _:
                 return None
 
-    return asyncio.run(
+    return loop.run(
         run_site(
             config,
             source,

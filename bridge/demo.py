@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from bridge import demo_piece
+from bridge import demo_piece, loop
 from bridge.config import SIMULATED_PORT, Config
 from bridge.engine import Act
 from bridge.interlock import NOT_SAFE, Cause, State
@@ -254,7 +254,7 @@ def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
     def say(line: str) -> None:
         print(f"{time.monotonic() - began_s:6.1f}  {line}", flush=True, file=sys.stderr)
 
-    result, boards = asyncio.run(play(config, say))
+    result, boards = loop.run(play(config, say))
     if pulses is not None:
         say(f"{write_pulses(boards, pulses)} pulses written to {pulses}")
     if as_json:

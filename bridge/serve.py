@@ -7,6 +7,7 @@ import gc
 import signal
 import sys
 
+from bridge import loop
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE
 from bridge.local_boards import LocalBoards
@@ -32,9 +33,9 @@ async def run_site(
         service = Service(config, source, open_port=boards.open, with_midi=with_midi)
         operator = Operator(service, extra)
         service.on_record = operator.on_record
-        loop = asyncio.get_running_loop()
+        running_loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, service.leave)
+            running_loop.add_signal_handler(number, service.leave)
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")
         for line in timing_lines(config):
@@ -90,4 +91,4 @@ def timing_lines(config: Config) -> list[str]:
 
 def run(config: Config, *, plain: bool) -> int:
     """The command."""
-    return asyncio.run(run_site(config, Instrument(config), plain=plain))
+    return loop.run(run_site(config, Instrument(config), plain=plain))

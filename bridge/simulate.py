@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from io import TextIOBase
 from pathlib import Path
 
+from bridge import loop
 from bridge.checks import cause_name, state_name
 from bridge.interlock import NOT_SAFE
 from bridge.link.line_noise import LineNoise
@@ -116,9 +117,9 @@ def _show(controller: SimulatedController) -> None:
 
 async def _run(settings: Settings, plain: bool) -> int:
     leaving = asyncio.Event()
-    loop = asyncio.get_running_loop()
+    running_loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, leaving.set)
+        running_loop.add_signal_handler(number, leaving.set)
     file = settings.pulses.open("a", encoding="utf-8") if settings.pulses else None
     noise = None
     if settings.loss or settings.bursts:
@@ -176,7 +177,7 @@ def run(settings: Settings, *, plain: bool) -> int:
     if settings.link.exists() and not settings.link.is_symlink():
         raise SettingsError(f"--link {settings.link}: exists and is no symbolic link; give another")
     try:
-        return asyncio.run(_run(settings, plain))
+        return loop.run(_run(settings, plain))
     except OSError as error:
         print(f"simulate: {error}", file=sys.stderr)
         return 2

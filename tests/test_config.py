@@ -130,7 +130,7 @@ BOUNDS = [
     ("vibrato_rate_hz = 5.5", "vibrato_rate_hz = 13", "music.vibrato_rate_hz", "13", "12"),
     ("depth_cents = 40", "depth_cents = -1", "music.vibrato_depth_cents", "-1", "0"),
     ("depth_cents = 40", "depth_cents = 201", "music.vibrato_depth_cents", "201", "200"),
-    ("percussion_channel = 10", "percussion_channel = 0", "music.percussion_channel", "0", "1"),
+    ("percussion_channel = 10", "percussion_channel = -1", "music.percussion_channel", "-1", "0"),
     ("percussion_channel = 10", "percussion_channel = 17", "music.percussion_channel", "17", "16"),
     ("priority_channel = 1", "priority_channel = 0", "music.priority_channel", "0", "1"),
     ("priority_channel = 1", "priority_channel = 17", "music.priority_channel", "17", "16"),

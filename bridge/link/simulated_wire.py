@@ -72,6 +72,8 @@ class WireDirection:
         for number, passage in enumerate(passages):
             time = end + passage.delay_s
             if number == 0:  # the original keeps its place, a duplicate does not
+                if self.noise.bursts:  # byte by byte: it must not begin before the last has ended
+                    time = max(time, self._last_delivery_s + len(passage.data) * self.byte_s)
                 time = self._last_delivery_s = max(time, self._last_delivery_s)
             if self.noise.bursts:
                 self._deliver_bytes(time, passage.data, not self.noise.spares_bytes())

@@ -210,9 +210,7 @@ def test_reset_then_arm_and_no_stray_pulse_in_between() -> None:
     played.act(Act.ARM)
     played.run_for(0.5)
     assert played.engine.interlock.state is State.ARMED
-    assert all(
-        p.start_s < quiet_from_s for pulses in played.take_pulses().values() for p in pulses
-    )
+    assert all(p.start_s < quiet_from_s for pulses in played.take_pulses().values() for p in pulses)
     played.midi(INPUT, note_on(57))
     played.run_for(0.2)
     assert last_end_s(played) > quiet_from_s
@@ -231,9 +229,7 @@ def test_hush_silences_at_once_and_stays_armed() -> None:
 
 
 def test_an_armed_site_that_nobody_plays_disarms_itself() -> None:
-    played = armed(
-        site([coil("Larkspur", "North", 1)], idle_disarm_s=5.0)
-    )
+    played = armed(site([coil("Larkspur", "North", 1)], idle_disarm_s=5.0))
     since_s = played.now_s
     played.run_for(4.5)
     assert played.engine.interlock.state is State.ARMED
@@ -283,9 +279,10 @@ def test_a_board_that_restarts_while_armed_stops_the_site(cause: ResetCause) -> 
     played.links["North"].controller.reset(tick(played, "North"), cause)
     played.run_for(1.5)
     assert played.engine.interlock.state is State.TRIPPED
-    assert max(
-        p.start_s + p.on_s for p in played.take_pulses()["Foxglove"]
-    ) < reset_s + 0.05 + STOP_S + 0.01
+    assert (
+        max(p.start_s + p.on_s for p in played.take_pulses()["Foxglove"])
+        < reset_s + 0.05 + STOP_S + 0.01
+    )
 
 
 def forged(played: VirtualSite, message: m.HostMessage) -> None:
@@ -319,9 +316,7 @@ def test_a_stale_or_invented_nonce_cannot_arm() -> None:
     assert played.engine.interlock.state is State.LOCKED
 
 
-@pytest.mark.parametrize(
-    "message", [m.Hello(), m.Limits(m.OutputLimits(0, 100, 1000, 10, 1000))]
-)
+@pytest.mark.parametrize("message", [m.Hello(), m.Limits(m.OutputLimits(0, 100, 1000, 10, 1000))])
 def test_setting_up_an_armed_board_trips_it(message: m.HostMessage) -> None:
     played = armed(one_coil())
     chord(played)

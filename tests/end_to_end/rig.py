@@ -149,9 +149,7 @@ class Rig:
         self.memory = folder / "memory.json"
         self._horn_ms = horn_ms
         self.config.write_text(
-            SITE.format(
-                state=self.state, port=self.port, board_id=BOARD_ID, max_note_s=max_note_s
-            ),
+            SITE.format(state=self.state, port=self.port, board_id=BOARD_ID, max_note_s=max_note_s),
             encoding="utf-8",
         )
 

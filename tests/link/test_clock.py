@@ -91,9 +91,7 @@ LINES: dict[str, tuple[Delay, Delay]] = {
 
 @pytest.mark.parametrize("ppm", [-5000, -1234, 0, 50, 5000])
 @pytest.mark.parametrize("line", list(LINES))
-def test_the_rate_is_as_good_as_it_says_once_it_is_in_step(
-    line: str, ppm: float
-) -> None:
+def test_the_rate_is_as_good_as_it_says_once_it_is_in_step(line: str, ppm: float) -> None:
     for seed in range(6):
         board = Board(ppm, out=LINES[line][0], back=LINES[line][1], seed=seed)
         clock = Clock()

@@ -267,9 +267,7 @@ def test_a_vibrato_moves_in_small_steps() -> None:
         cents = 50 * math.sin(2 * math.pi * 5.5 * at_s)
         train.take(only(seats.seat(at_s, [voice(1, 440 * 2 ** (cents / 1200))], HZ)))
         train.run(at_s)
-    steps = [
-        abs(1200 * math.log2(a[1] / b[1])) for a, b in pairwise(train.gaps)
-    ]
+    steps = [abs(1200 * math.log2(a[1] / b[1])) for a, b in pairwise(train.gaps)]
     assert max(steps) <= 5.7  # 50 · 2π · 5.5 = 1,728 cents a second: 3.9 in one 440 Hz period
     assert sum(steps) > 100
 

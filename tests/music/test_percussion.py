@@ -169,7 +169,7 @@ def test_a_key_without_a_drum_is_reported(rig: Rig) -> None:
 
 
 def test_without_a_percussion_channel_channel_10_is_melodic() -> None:
-    rig = Rig(make_config(music={"percussion_channel": None}))
+    rig = Rig(make_config(music={"percussion_channel": 0}))
     drum(rig, 36)
     assert rig.one().bang_count == 0
 
