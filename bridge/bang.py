@@ -6,7 +6,7 @@ import time
 
 from bridge import loop
 from bridge.bang_source import STEPS, BangSource
-from bridge.config import Config
+from bridge.config import Config, SoftStart
 from bridge.governor.governor import Governor
 from bridge.music.voices import Hold, VoiceAsk
 from bridge.serve import run_site
@@ -35,6 +35,9 @@ def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
 
 def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: bool) -> int:
     """The command."""
+    # A soft-start would hold every single bang at breakout: here each step is the soft start.
+    coils = tuple(c.model_copy(update={"soft_start": SoftStart()}) for c in config.coil)
+    config = config.model_copy(update={"coil": coils})
     source = BangSource(config, coil, break_rate_hz)
 
     def describe() -> str:

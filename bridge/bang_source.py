@@ -35,6 +35,8 @@ class BangSource:
         if not 0 < break_rate_hz < math.inf:
             raise ValueError(f"break rate of {break_rate_hz:g} Hz: it must be above 0")
         self._coil = coil
+        found = next(c for c in config.coil if c.name == coil)
+        self._on_time_range_us = (found.min_on_time_us, found.max_on_time_us)
         self._rate_hz = break_rate_hz
         self._step = 0
         self._voice_id = 0
@@ -53,8 +55,16 @@ class BangSource:
 
     @property
     def energy(self) -> float:
-        """What the present step asks: grows as its square, so that on-time grows evenly."""
-        return max(LEAST_ENERGY, (self._step / STEPS) ** 2)
+        """What the present step asks, so that each step lengthens the pulse by as much.
+
+        The inverse of the governor's square law between breakout and the longest pulse.
+        """
+        shortest, longest = self._on_time_range_us
+        if longest <= shortest:
+            return LEAST_ENERGY
+        on_time_us = shortest + (longest - shortest) * self._step / STEPS
+        energy = (on_time_us**2 - shortest**2) / (longest**2 - shortest**2)
+        return min(1.0, max(LEAST_ENERGY, energy))
 
     def longer(self) -> int:
         """One step longer, by a fresh act; takes effect at the next bang."""

@@ -109,6 +109,11 @@ class Engine:
             self.source.midi(now_s, input_name, message)
             self._changed = True
 
+    def source_changed(self, now_s: float) -> None:
+        """The source was told something by its own command, not through `midi`."""
+        self._enter(now_s)
+        self._changed = True
+
     def input_changed(self, now_s: float, input_name: str, present: bool, text: str) -> None:
         """An input came or went. A lost one releases its notes, or trips where it is set to."""
         self._enter(now_s)

@@ -81,6 +81,10 @@ class Service:
         now_s = time.monotonic()
         self._guarded(partial(self.engine.act, now_s, act))
 
+    def source_changed(self) -> None:
+        """The source was told something by its own command."""
+        self._guarded(partial(self.engine.source_changed, time.monotonic()))
+
     def stop(self, cause: Cause, detail: str = "") -> None:
         """Stops everything now."""
         now_s = time.monotonic()

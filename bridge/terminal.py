@@ -114,6 +114,7 @@ class Operator:
                 self._do(answer.act, answer.text)
         else:
             self._console.take_back()
+            self.service.source_changed()
             if said:
                 self.say(said)
 
@@ -127,6 +128,7 @@ class Operator:
             self._do(answer.act, answer.text)
         else:
             self._console.take_back()
+            self.service.source_changed()
             if said:
                 self.say(said)
 

@@ -46,6 +46,10 @@ def acoustic_offsets_s(config: Config) -> dict[str, float]:
     return {n: 0.0 if d is None else (reference - d) / speed for n, d in distances.items()}
 
 
+_ROUNDING_S = 1e-9
+"""What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
+
+
 class Timeline:
     """Events waiting for their time, and how far ahead of now the music runs."""
 
@@ -95,7 +99,7 @@ class Timeline:
 
     def now_s(self, host_s: float) -> float:
         """The timeline's present: what is decided now takes effect then."""
-        return host_s + self.lead_s
+        return host_s + self.lead_s + (_ROUNDING_S if self.scheduled else 0.0)
 
     def put(self, host_s: float, input_name: str, message: bytes) -> None:
         """An event that arrived at `host_s`."""

@@ -103,8 +103,10 @@ class VirtualSite:
         if self.engine.interlock.state is not State.ARMED:
             raise RuntimeError(f"not armed: {self.engine.interlock.current_trip}")
 
-    def midi(self, input_name: str, message: bytes) -> None:
-        self.engine.midi(self.now_s, input_name, message, self.now_s)
+    def midi(self, input_name: str, message: bytes, arrived_s: float | None = None) -> None:
+        """A message handed over now, that arrived now or at `arrived_s` before."""
+        at_s = self.now_s if arrived_s is None else arrived_s
+        self.engine.midi(self.now_s, input_name, message, at_s)
         self._pump()
 
     def act(self, act: Act) -> None:

@@ -135,9 +135,12 @@ def test_it_starts_at_breakout_and_grows_evenly_by_fresh_acts_only() -> None:
         assert still is not None
         assert still.energy == ask.energy  # a step alone changes nothing that sounds
     assert seen[0] == LEAST_ENERGY
-    # On-time goes with the square root of the energy: equal steps of it.
-    roots = [math.sqrt(e) for e in seen[1 : STEPS + 1]]
-    assert roots == pytest.approx([(n + 1) / STEPS for n in range(STEPS)])
+    # Energy goes with the square of the on-time between breakout and the longest: equal steps.
+    coil = next(c for c in site().coil if c.name == "Larkspur")
+    low, high = coil.min_on_time_us, coil.max_on_time_us
+    on_times = [math.sqrt(low**2 + e * (high**2 - low**2)) for e in seen[: STEPS + 1]]
+    even = [low + (high - low) * n / STEPS for n in range(STEPS + 1)]
+    assert on_times == pytest.approx(even, abs=0.01)
     assert seen[STEPS:] == [1.0, 1.0, 1.0]
 
 

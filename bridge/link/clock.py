@@ -5,10 +5,10 @@ the controller's counter (int, modulo 2**32 on the wire, extended here). One Clo
 controller.
 
 Method: each pong gives one pair (host time, tick), taken at the middle of the round trip, with the
-bytes' own time on the wire taken out. Pairs whose round trip is long are refused (the error of a
-pair is at most half of what its round trip exceeds the shortest). A least-squares line through the
-pairs, older ones weighing less, gives the rate. Periods use a rate that slews at most
-`SLEW_PPM_PER_S`, which no ear follows.
+bytes' own time on the wire taken out. The error of a pair is at most half of what its round trip
+exceeds the shortest, so that is how little it weighs. A least-squares line through the pairs, older
+ones weighing less, gives the rate. Periods use a rate that slews at most `SLEW_PPM_PER_S`, which no
+ear follows.
 """
 
 from __future__ import annotations
@@ -38,6 +38,12 @@ _LOST_STEP_S = 0.02
 that the clock jumped: start again."""
 _PAIR_ERROR_S = 2e-5
 """Perfect pairs would claim certainty; a pair is never better than its tick and timestamp."""
+_GOOD_PAIR_S = 1e-4
+"""The error of a pair whose round trip is the shortest: it weighs 1."""
+_EVEN_SHARE = 1 / math.sqrt(12)
+"""Standard deviation of an error that may lie anywhere in a range, as a share of the range."""
+_USELESS_S = 0.25
+"""A round trip this much longer than the shortest is not looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,20 +66,21 @@ class _Line:
         self._host0 = self._newest_s = 0.0
         self._tick0 = 0
         self.count = 0
-        self._w = self._w2 = self._mx = self._my = self._sxx = self._sxy = self._syy = 0.0
+        self._w = self._pairs = self._mx = self._my = self._sxx = self._sxy = self._syy = 0.0
         self._newest_tick = 0
 
-    def add(self, pair: _Pair) -> None:
+    def add(self, pair: _Pair, weight: float) -> None:
+        """`weight` above 0: as the inverse of the pair's variance; 1 for the best."""
         if not self.count:
             self._host0, self._tick0, self._newest_s = pair.host_s, pair.tick, pair.host_s
         x = pair.host_s - self._host0
         y = (pair.tick - self._tick0) - x * self._nominal_hz
         decay = math.exp(-max(0.0, pair.host_s - self._newest_s) / _DECAY_S)
-        self._w = decay * self._w + 1
-        self._w2 = decay * decay * self._w2 + 1
-        dx, dy, share = x - self._mx, y - self._my, 1 - 1 / self._w
-        self._mx += dx / self._w
-        self._my += dy / self._w
+        self._w = decay * self._w + weight
+        self._pairs = decay * self._pairs + 1
+        dx, dy, share = x - self._mx, y - self._my, weight * (1 - weight / self._w)
+        self._mx += dx * weight / self._w
+        self._my += dy * weight / self._w
         self._sxx = decay * self._sxx + share * dx * dx
         self._sxy = decay * self._sxy + share * dx * dy
         self._syy = decay * self._syy + share * dy * dy
@@ -91,9 +98,8 @@ class _Line:
     def standard_error_ppm(self) -> float:
         if not self._steep or self.count < _LEAST_PAIRS:
             return math.inf
-        pairs = self._w * self._w / self._w2
         residual = max(0.0, self._syy - self.slope() * self._sxy)
-        variance = residual / self._w * pairs / max(1.0, pairs - 2)
+        variance = residual / max(1.0, self._pairs - 2)
         floor = (_PAIR_ERROR_S * self._nominal_hz) ** 2
         return math.sqrt(max(variance, floor) / self._sxx) / self._nominal_hz * 1e6
 
@@ -112,7 +118,7 @@ class Clock:
     def __init__(self, nominal_hz: float = TICK_HZ) -> None:
         self.nominal_hz = nominal_hz
         self.rejected = 0
-        """Pairs refused for a long round trip."""
+        """Pairs not looked at for a very long round trip."""
         self.jumps = 0
         self._line = _Line(nominal_hz)
         self._rate_hz = nominal_hz
@@ -170,7 +176,7 @@ class Clock:
         raw = (received_at + held // 2) & 0xFFFF_FFFF
         middle = (start + end) / 2
         self._learn_shortest(end, round_trip)
-        if self._line.count >= 4 and self._is_long(round_trip):
+        if round_trip > self._shortest_s + _USELESS_S:
             self.rejected += 1
             return
         tick = raw
@@ -204,8 +210,9 @@ class Clock:
         """The controller's tick count at `host_s`, modulo 2**32."""
         return round(self._line.tick_at(host_s)) & 0xFFFF_FFFF
 
-    def _is_long(self, round_trip_s: float) -> bool:
-        return round_trip_s > max(2.5 * self._shortest_s, self._shortest_s + 0.0015)
+    def _weight(self, round_trip_s: float) -> float:
+        excess_s = max(0.0, round_trip_s - self._shortest_s)
+        return 1 / (1 + (_EVEN_SHARE * excess_s / _GOOD_PAIR_S) ** 2)
 
     def _learn_shortest(self, now_s: float, round_trip_s: float) -> None:
         aged = self._shortest_s
@@ -214,10 +221,8 @@ class Clock:
         self._heard_s = now_s
         shorter = round_trip_s < self._shortest_s
         self._shortest_s = min(round_trip_s, aged)
-        if shorter and any(self._is_long(p.round_trip_s) for p in self._first):
-            good = [p for p in self._first if not self._is_long(p.round_trip_s)]
-            self.rejected += len(self._first) - len(good)
-            self._restart(good)
+        if shorter and self._first:
+            self._restart(self._first)  # now it is known better what each was worth
 
     def _restart(self, pairs: list[_Pair]) -> None:
         self._line = _Line(self.nominal_hz)
@@ -229,7 +234,7 @@ class Clock:
             self._take(pair)
 
     def _take(self, pair: _Pair) -> None:
-        self._line.add(pair)
+        self._line.add(pair, self._weight(pair.round_trip_s))
         if self._line.count <= _FIRST_PAIRS:
             self._first.append(pair)
         else:
