@@ -34,7 +34,8 @@ async def run_site(
         operator = Operator(service, extra)
         service.on_record = operator.on_record
         running_loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
+        # A terminal that is closed (SIGHUP) leaves nobody at the stop.
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             running_loop.add_signal_handler(number, service.leave)
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")

@@ -12,8 +12,10 @@ import asyncio
 import contextlib
 import math
 import time
+import traceback
 from collections.abc import Awaitable, Callable, Sequence
 from functools import partial
+from typing import Any
 
 import structlog
 
@@ -22,7 +24,7 @@ from bridge.engine import Act, Engine
 from bridge.interlock import Cause, State
 from bridge.latch_store import LatchStore
 from bridge.link.session import BREAK_S, Outgoing
-from bridge.link.transport import LinkError, Transport, open_serial
+from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
 from bridge.midi_ports import MidiInputs, MidiPortError, PortState
 from bridge.records import LatchChanged, Record
 from bridge.source import VoiceSource
@@ -30,6 +32,8 @@ from bridge.source import VoiceSource
 OpenPort = Callable[[Controller], Awaitable[Transport]]
 RETRY_S = (0.43, 0.97, 1.9)
 """Waits between attempts to open a port; the last one repeats."""
+AGAIN_S = 0.02
+"""After an error that came again while stopping."""
 STOP_WAIT_S = 0.4
 """How long leaving waits for every controller to confirm the stop."""
 
@@ -73,6 +77,7 @@ class Service:
         self._leaving = asyncio.Event()
         self._breaks: set[asyncio.Task[None]] = set()
         self._breaking: set[str] = set()
+        self._complained_s = -math.inf
 
     # -- what the outside may do --------------------------------------------------------------
 
@@ -103,6 +108,7 @@ class Service:
 
     async def run(self) -> None:
         """Runs until `leave`. Raises MidiPortError where an input cannot be had."""
+        asyncio.get_running_loop().set_exception_handler(self._unhandled)
         try:
             async with asyncio.TaskGroup() as group:
                 links = [
@@ -115,6 +121,9 @@ class Service:
                 for task in links:
                     task.cancel()
         finally:
+            # A task that failed has ended everything else: the stop still goes first.
+            if self.engine.interlock.state in (State.ARMED, State.ARMING):
+                self.stop(Cause.HOST_FAULT, "the daemon ended unexpectedly")
             self._cancel_timer()
             for transport in self._transports.values():
                 transport.close()
@@ -192,9 +201,29 @@ class Service:
             entry()
             self._pump()
         except Exception as error:
-            log.exception("unexpected error: stopping")
-            self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
-            self._pump()
+            self._complain("unexpected error: stopping")
+            try:
+                self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
+                self._pump()
+            except Exception:
+                # What cannot be told is not renewed either: its lease ends in silence. Once more
+                # a little later, so that a lasting error does not eat the loop.
+                self._complain("the error came again while stopping")
+                self._cancel_timer()
+                self._timer = asyncio.get_running_loop().call_later(AGAIN_S, self._on_timer)
+
+    def _complain(self, what: str) -> None:
+        """The error being handled, at most once a second."""
+        now_s = time.monotonic()
+        if now_s - self._complained_s > 1.0:
+            self._complained_s = now_s
+            log.error(what, error=traceback.format_exc())
+
+    def _unhandled(self, running: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Any error that nobody caught, in any callback or task of the loop, is a trip."""
+        error = context.get("exception")
+        log.error("unhandled error: stopping", what=context.get("message"), error=repr(error))
+        self.stop(Cause.HOST_FAULT, repr(error) if error else str(context.get("message")))
 
     def _pump(self) -> None:
         while records := self.engine.take_records():
@@ -229,16 +258,31 @@ class Service:
                 except OSError as error:
                     log.error("latch not saved", path=str(self.store.path), error=str(error))
         for record in records:
-            self.on_record(at_s, record)
+            try:
+                self.on_record(at_s, record)
+            except Exception:  # showing it is not worth a trip, nor the stop that may follow
+                self._complain("a record could not be shown")
 
     def _write_all(self) -> None:
+        """One controller's failure must not keep a stop from the others."""
+        failure: Exception | None = None
         for name, transport in tuple(self._transports.items()):
             if name in self._breaking:
                 continue
-            now_s = time.monotonic()
-            out = self.engine.collect(now_s, name, transport.unsent_bytes())
-            if out is not None:
+            try:
+                now_s = time.monotonic()
+                out = self.engine.collect(now_s, name, transport.unsent_bytes())
+            except Exception as error:
+                failure = error
+                continue
+            if out is None:
+                continue
+            try:
                 self._write(name, transport, out)
+            except LINE_ERRORS as error:
+                transport.on_lost(str(error))
+        if failure is not None:
+            raise failure
 
     def _write(self, name: str, transport: Transport, out: Outgoing) -> None:
         if out.discard:

@@ -360,12 +360,11 @@ class Session:
             self._begin_session(status.session)  # the answer to arm was lost, the status was not
         if self.session_number is not None:
             self._supervise(status)
-        elif (
-            state in (BoardState.ARMED, BoardState.WARNING)
-            and not self._arm_nonces
-            and self._stop_source is None
-            and now_s - self._released_at > _DISARM_GRACE_S
-        ):
+        elif state == BoardState.LOCKED or self._arm_nonces or self._stop_source is not None:
+            return
+        elif now_s - self._released_at <= _DISARM_GRACE_S:
+            self._queue(m.Disarm())  # the first may have been lost
+        else:
             self.stop(now_s, StopSource.FAULT)
             self._events.append(Disagrees("armed, though this host did not arm it"))
 

@@ -14,8 +14,18 @@ from typing import Any, Protocol, cast
 
 import serial
 
-BREAK_S = 0.004
-"""Twice the 2 ms that make a break."""
+try:
+    from termios import error as _terminal_error
+except ImportError:  # no termios outside POSIX, and so no such error
+    _terminal_error = OSError
+
+LINE_ERRORS: tuple[type[Exception], ...] = (
+    OSError,
+    AttributeError,
+    serial.SerialException,
+    _terminal_error,
+)
+"""What a line that has just vanished may raise (AttributeError: a port closed meanwhile)."""
 
 
 class Transport(Protocol):
@@ -69,7 +79,7 @@ class SerialTransport(asyncio.Protocol):
         if self._transport is None:
             return 0
         buffered: int = self._transport.get_write_buffer_size()
-        with contextlib.suppress(OSError, AttributeError, serial.SerialException):
+        with contextlib.suppress(*LINE_ERRORS):
             buffered += self._serial.out_waiting
         return buffered
 
@@ -77,7 +87,7 @@ class SerialTransport(asyncio.Protocol):
         if self._transport is None:
             return
         self._transport.flush()
-        with contextlib.suppress(OSError, AttributeError, serial.SerialException):
+        with contextlib.suppress(*LINE_ERRORS):
             self._serial.reset_output_buffer()
 
     async def send_break(self, duration_s: float) -> bool:
@@ -89,7 +99,7 @@ class SerialTransport(asyncio.Protocol):
                 await asyncio.sleep(duration_s)
             finally:
                 self._serial.break_condition = False
-        except (OSError, AttributeError, serial.SerialException):
+        except LINE_ERRORS:
             return False
         return True
 

@@ -1,0 +1,253 @@
+"""The daemon's shell: what goes wrong around the Engine must still end in a stop.
+
+Real event loop, simulated boards in this process (no ports, no MIDI).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge import loop
+from bridge.config import Config, Controller
+from bridge.engine import Act
+from bridge.interlock import Cause, State
+from bridge.latch_store import LatchStore
+from bridge.link.session import Outgoing
+from bridge.link.transport import LinkError, Transport
+from bridge.local_boards import LocalBoards
+from bridge.music.instrument import Instrument
+from bridge.records import Record
+from bridge.service import Service, open_port
+from firmware_protocol.catalogue import Cause as BoardCause
+from firmware_protocol.catalogue import State as BoardState
+from tests.chain.rig import coil, note_on, site
+
+NOW: Callable[[], float] = time.monotonic
+
+
+class Site:
+    """Two racks, armed and sounding."""
+
+    def __init__(self, folder: Path) -> None:
+        self.config: Config = site(
+            [coil("Larkspur", "North", 1), coil("Foxglove", "South", 1)],
+            music={"routes": [{"coils": ["Larkspur", "Foxglove"]}]},
+            state_directory=str(folder),
+        )
+        self.boards = LocalBoards(self.config)
+        self.records: list[Record] = []
+        self.transports: dict[str, Any] = {}
+        self.service = Service(
+            self.config,
+            Instrument(self.config),
+            open_port=self._open,
+            with_midi=False,
+            on_record=lambda at_s, record: self.records.append(record),
+        )
+
+    async def _open(self, controller: Controller) -> Transport:
+        transport = await self.boards.open(controller)
+        self.transports[controller.name] = transport
+        return transport
+
+    def states(self) -> list[BoardState]:
+        return [self.boards.boards[n].controller.state for n in ("North", "South")]
+
+    async def until(self, probe: Callable[[], bool], what: str, timeout_s: float = 8.0) -> None:
+        deadline = NOW() + timeout_s
+        while not probe():
+            assert NOW() < deadline, what
+            await asyncio.sleep(0.01)
+
+    async def arm_and_sound(self) -> None:
+        await self.boards.prove_estops()
+        await self.until(
+            lambda: all(c.passed for c in self.service.engine.checks(NOW())), "the arming list"
+        )
+        self.service.act(Act.ARM)
+        await self.until(
+            lambda: self.service.engine.interlock.state is not State.ARMING, "confirmations"
+        )
+        assert self.service.engine.interlock.state is State.ARMED
+        self.service.midi_in(NOW(), "keys", note_on(57, 110))
+        await self.until(lambda: all(self.boards.pulses.values()), "pulses on both coils")
+
+
+def play(folder: Path, story: Callable[[Site], Awaitable[None]]) -> Site:
+    made = Site(folder)
+
+    async def main() -> None:
+        async with made.boards:
+            running = asyncio.create_task(made.service.run())
+            try:
+                await made.arm_and_sound()
+                await story(made)
+            finally:
+                made.service.leave()
+                await asyncio.gather(running, return_exceptions=True)
+
+    loop.run(main())
+    return made
+
+
+async def tripped(made: Site, cause: Cause) -> None:
+    await made.until(
+        lambda: made.states() == [BoardState.TRIPPED] * 2, "both boards tripped", timeout_s=1.0
+    )
+    trip = made.service.engine.interlock.current_trip
+    assert trip is not None
+    assert trip.cause is cause
+
+
+def test_a_line_that_fails_in_the_stop_keeps_it_from_no_other(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        def gone(data: bytes) -> None:
+            raise OSError(5, "Input/output error")
+
+        made.transports["North"].write = gone
+        made.service.stop(Cause.OPERATOR_STOP)
+        # South is stopped by its frame at once; North, cut off, by its lease.
+        south = made.boards.boards["South"].controller
+        await made.until(lambda: south.state is BoardState.TRIPPED, "South", timeout_s=0.15)
+        await tripped(made, Cause.OPERATOR_STOP)
+
+    play(tmp_path, story)
+
+
+def test_an_error_inside_the_engine_is_a_trip(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        def broken(now_s: float, name: str, message: bytes, arrived_s: float) -> None:
+            raise RuntimeError("planted")
+
+        made.service.engine.midi = broken  # type: ignore[method-assign]
+        made.service.midi_in(NOW(), "keys", note_on(60))
+        await tripped(made, Cause.HOST_FAULT)
+
+    play(tmp_path, story)
+
+
+def test_an_engine_that_cannot_even_collect_for_one_controller_stops_the_other(
+    tmp_path: Path,
+) -> None:
+    async def story(made: Site) -> None:
+        collect = made.service.engine.collect
+
+        def broken(now_s: float, name: str, unsent: int) -> Outgoing | None:
+            if name == "North":
+                raise RuntimeError("planted")
+            return collect(now_s, name, unsent)
+
+        made.service.engine.collect = broken  # type: ignore[method-assign]
+        made.service.midi_in(NOW(), "keys", note_on(60))
+        await tripped(made, Cause.HOST_FAULT)
+        assert made.boards.boards["South"].controller.cause is BoardCause.HOST_STOP
+
+    play(tmp_path, story)
+
+
+def test_an_error_in_any_callback_of_the_loop_is_a_trip(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        def broken() -> None:
+            raise RuntimeError("planted")
+
+        asyncio.get_running_loop().call_soon(broken)
+        await tripped(made, Cause.HOST_FAULT)
+
+    play(tmp_path, story)
+
+
+def test_a_task_of_the_daemon_that_dies_stops_before_anything_closes(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        task = next(t for t in asyncio.all_tasks() if t.get_name() == "link North")
+        coroutine = task.get_coro()
+        assert coroutine is not None
+        # The task wakes with an error nobody foresaw, as from a bug in a library.
+        waits = made.transports["North"]
+        waits.on_lost = None
+        lost = [x for x in (coroutine.cr_frame.f_locals.get("lost"),) if x is not None]  # type: ignore[union-attr]
+        lost[0].set_exception(RuntimeError("planted"))
+        await tripped(made, Cause.HOST_FAULT)
+
+    play(tmp_path, story)
+
+
+def test_a_screen_that_cannot_be_written_neither_trips_nor_blocks_a_stop(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        def broken(at_s: float, record: Record) -> None:
+            raise BrokenPipeError(32, "Broken pipe")
+
+        made.service.on_record = broken
+        made.service.act(Act.HUSH)
+        await asyncio.sleep(0.1)
+        assert made.service.engine.interlock.state is State.ARMED
+        made.service.stop(Cause.OPERATOR_STOP)
+        await tripped(made, Cause.OPERATOR_STOP)
+
+    play(tmp_path, story)
+
+
+def test_permission_is_on_disk_before_it_is_on_the_wire(tmp_path: Path) -> None:
+    made = Site(tmp_path)
+    seen: list[str] = []
+
+    async def main() -> None:
+        async with made.boards:
+            running = asyncio.create_task(made.service.run())
+            save = made.service.store.save
+
+            def saving(latch: Any) -> None:
+                locked = [
+                    b.controller.state is BoardState.LOCKED for b in made.boards.boards.values()
+                ]
+                seen.append(f"{latch.state.value} {all(locked)}")
+                save(latch)
+
+            made.service.store.save = saving  # type: ignore[method-assign]
+            await made.arm_and_sound()
+            kept = json.loads(made.service.store.path.read_text(encoding="utf-8"))
+            assert kept["state"] in ("arming", "armed")
+            made.service.leave()
+            await running
+
+    loop.run(main())
+    assert seen[0] == "arming True"
+    # What the next run finds: the stop that leaving was.
+    assert LatchStore(made.config).load().state is State.TRIPPED
+
+
+def test_a_disk_that_cannot_keep_the_latch_cannot_arm(tmp_path: Path) -> None:
+    made = Site(tmp_path)
+
+    async def main() -> None:
+        async with made.boards:
+            running = asyncio.create_task(made.service.run())
+
+            def full(latch: Any) -> None:
+                raise OSError(28, "No space left on device")
+
+            made.service.store.save = full  # type: ignore[method-assign]
+            with pytest.raises(AssertionError):
+                await made.arm_and_sound()
+            assert made.service.engine.interlock.state is State.TRIPPED
+            assert BoardState.ARMED not in made.states()
+            made.service.leave()
+            await running
+
+    loop.run(main())
+
+
+def test_a_simulated_port_is_no_serial_port() -> None:
+    config = site([coil("Larkspur", "North", 1)])
+
+    async def main() -> None:
+        with pytest.raises(LinkError, match="simulated"):
+            await open_port(config.controller[0])
+
+    loop.run(main())
