@@ -184,7 +184,7 @@ def test_a_screen_that_cannot_be_written_neither_trips_nor_blocks_a_stop(tmp_pat
             raise BrokenPipeError(32, "Broken pipe")
 
         made.service.on_record = broken
-        made.service.act(Act.HUSH)
+        made.service.midi_in(NOW(), "keys", b"\x90\x40")  # cut short: worth a record
         await asyncio.sleep(0.1)
         assert made.service.engine.interlock.state is State.ARMED
         made.service.stop(Cause.OPERATOR_STOP)
@@ -219,7 +219,10 @@ def test_permission_is_on_disk_before_it_is_on_the_wire(tmp_path: Path) -> None:
     loop.run(main())
     assert seen[0] == "arming True"
     # What the next run finds: the stop that leaving was.
-    assert LatchStore(made.config).load().state is State.TRIPPED
+    latch = LatchStore(made.config).load()
+    assert latch.state is State.TRIPPED
+    assert latch.trip is not None
+    assert latch.trip.cause is Cause.SIGNAL_STOP
 
 
 def test_a_disk_that_cannot_keep_the_latch_cannot_arm(tmp_path: Path) -> None:
