@@ -35,6 +35,7 @@ from bridge.records import (
 )
 from bridge.source import VoiceSource
 from bridge.timeline import Timeline
+from firmware_protocol.catalogue import Cause as BoardCause
 from firmware_protocol.catalogue import StopSource
 
 STALL_S = 0.2
@@ -70,7 +71,11 @@ class Engine:
             coils = [c for c in config.coil if c.controller == controller.name]
             limits = {c.output - 1: guard_limits(c) for c in coils}
             session = Session(
-                controller.name, int(controller.board_id, 16), controller.baud, limits
+                controller.name,
+                int(controller.board_id, 16),
+                controller.baud,
+                limits,
+                link_jitter_s=controller.link_jitter_ms / 1000,
             )
             self.sessions[controller.name] = session
             for coil in coils:
@@ -160,7 +165,7 @@ class Engine:
             case Act.DISARM:
                 self._disarm(now_s)
             case Act.HUSH:
-                self.timeline.clear()
+                self.timeline.drop_notes()
                 self.source.hush(self.timeline.now_s(now_s))
                 for line in self.lines.values():
                     line.hush(now_s)
@@ -209,6 +214,8 @@ class Engine:
 
         `reported_unsent`: bytes the operating system says it still holds (0 where it cannot say).
         """
+        if self._has_stalled(now_s):  # frozen between entry and here
+            self._enter(now_s)
         session = self.sessions[controller]
         out = session.collect(now_s)
         if session.session_number is None or self.interlock.state not in (
@@ -272,10 +279,14 @@ class Engine:
 
     # -- inside -------------------------------------------------------------------------------
 
+    def _has_stalled(self, now_s: float) -> bool:
+        held = self.interlock.state in (State.ARMING, State.ARMED)
+        return held and now_s - self._seen_s > STALL_S
+
     def _enter(self, now_s: float) -> None:
-        stalled = now_s - self._seen_s
+        has_stalled, stalled = self._has_stalled(now_s), now_s - self._seen_s
         self._seen_s = now_s
-        if stalled > STALL_S and self.interlock.state in (State.ARMING, State.ARMED):
+        if has_stalled:
             self._trip(now_s, Cause.HOST_STALLED, "", f"for {stalled * 1000:.0f} ms")
 
     def _ask(self, at_s: float) -> None:
@@ -367,7 +378,7 @@ class Engine:
         if self.interlock.state in (State.ARMING, State.ARMED) or lasting:
             self._records.append(ResetDenied(tuple(lasting) or ("armed: disarm or stop instead",)))
             return
-        self._resetting = {n for n, s in self.sessions.items() if s.phase is Phase.READY}
+        self._resetting = set(self.sessions)
         self._reset_until = now_s + RESET_WAIT_S
         for name in tuple(self._resetting):
             self.sessions[name].request_reset(now_s)
@@ -375,20 +386,19 @@ class Engine:
         self._finish_reset(now_s)
 
     def _lasting_causes(self, now_s: float) -> list[str]:
+        """What must go before a reset: every controller must be there to be looked at."""
+        lasting = [
+            f"{name} does not answer"
+            for name, session in self.sessions.items()
+            if session.phase is not Phase.READY or session.status_age_s(now_s) > STATUS_FRESH_S
+        ]
         trip = self.interlock.current_trip
-        if trip is None:
-            return []
-        lasting: list[str] = []
-        for cause, origin in ((trip.cause, trip.origin), *trip.later):
+        for cause, origin in () if trip is None else ((trip.cause, trip.origin), *trip.later):
             if cause is Cause.INPUT_LOST and origin in self._lost_inputs:
                 lasting.append(f"input {origin} is still lost")
             session = self.sessions.get(origin)
-            if (
-                cause is Cause.CONTROLLER_LOST
-                and session is not None
-                and session.status_age_s(now_s) > STATUS_FRESH_S
-            ):
-                lasting.append(f"{origin} does not answer yet")
+            if cause is Cause.CLOCK_OUT and session is not None and session.clock.problem():
+                lasting.append(f"{origin}: clock {session.clock.problem()}")
         return lasting
 
     def _finish_reset(self, now_s: float) -> None:
@@ -451,6 +461,8 @@ class Engine:
         if (change := self.interlock.confirmed()) is not None:
             self._arming_until = math.inf
             self._last_note_s = now_s
+            # A key pressed while the horn sounded must be pressed again.
+            self.source.hush(self.timeline.now_s(now_s))
             self._note(InterlockChanged(change))
             for session in self.sessions.values():
                 session.clock.slew(now_s, jump=True)
@@ -459,10 +471,14 @@ class Engine:
     def _board_tripped(
         self, now_s: float, name: str, cause: int, number: int, was_armed: bool
     ) -> None:
-        known = Cause(cause) if cause in {int(c) for c in Cause} else Cause.INTERNAL_FAULT
+        boards_own = {int(c) for c in BoardCause} - {int(BoardCause.NONE)}
+        known = Cause(cause) if cause in boards_own else Cause.INTERNAL_FAULT
         if self.interlock.state is State.TRIPPED and known is Cause.HOST_STOP:
             return
-        detail = f"controller's trip {number}" + ("" if was_armed else ", remembered or unarmed")
+        detail = f"controller's trip {number}"
+        if cause not in boards_own:
+            detail += f", cause {cause}, which this host does not know"
+        detail += "" if was_armed else ", remembered or unarmed"
         self._trip(now_s, known, name, detail)
 
     def _supervise(self, now_s: float) -> None:
@@ -484,6 +500,8 @@ class Engine:
             if abs(session.clock.error_ppm) > TOLERANCE_PPM or session.clock_jumped:
                 self._trip(now_s, Cause.CLOCK_OUT, name, f"{session.clock.error_ppm:+.0f} ppm")
                 return
+        if any(line.sounding for line in self.lines.values()):
+            self._last_note_s = now_s
         idle = now_s - self._last_note_s
         if self.interlock.may_fire and idle > self.config.site.idle_disarm_s:
             self._records.append(Remark("interlock", f"idle for {idle:.0f} s: disarmed"))

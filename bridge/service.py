@@ -13,7 +13,7 @@ import contextlib
 import math
 import time
 import traceback
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from functools import partial
 from typing import Any
 
@@ -112,22 +112,31 @@ class Service:
         try:
             async with asyncio.TaskGroup() as group:
                 links = [
-                    group.create_task(self._keep_link(c), name=f"link {c.name}")
+                    group.create_task(self._stop_first(self._keep_link(c)), name=f"link {c.name}")
                     for c in self.config.controller
                 ]
-                group.create_task(self._run_inputs(), name="MIDI inputs")
+                group.create_task(self._stop_first(self._run_inputs()), name="MIDI inputs")
                 await self._leaving.wait()
                 await self._stop_and_confirm()
                 for task in links:
                     task.cancel()
         finally:
-            # A task that failed has ended everything else: the stop still goes first.
+            # Cancelled from outside: the stop still goes first.
             if self.engine.interlock.state in (State.ARMED, State.ARMING):
                 self.stop(Cause.HOST_FAULT, "the daemon ended unexpectedly")
             self._cancel_timer()
             for transport in self._transports.values():
                 transport.close()
             self._transports.clear()
+
+    async def _stop_first(self, work: Coroutine[Any, Any, None]) -> None:
+        """A task that dies stops the site before its end ends the others."""
+        try:
+            await work
+        except Exception as error:
+            if self.engine.interlock.state in (State.ARMED, State.ARMING):
+                self.stop(Cause.HOST_FAULT, repr(error))
+            raise
 
     async def _run_inputs(self) -> None:
         if not self._with_midi or not self.config.input:
@@ -160,13 +169,11 @@ class Service:
             attempt = 0
             lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
             self._attach(name, transport, lost)
-            try:
-                why = await lost
-            finally:
-                # Popped before closing: from here on nothing is written to it.
-                if self._transports.get(name) is transport and not self._leaving.is_set():
-                    del self._transports[name]
-                    transport.close()
+            why = await lost  # cancelled or failed: `run` stops first and closes then
+            # Popped before closing: from here on nothing is written to it.
+            if self._transports.get(name) is transport:
+                del self._transports[name]
+            transport.close()
             self._guarded(
                 partial(self.engine.link_down, time.monotonic(), name, f"link lost: {why}")
             )

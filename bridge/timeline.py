@@ -134,5 +134,7 @@ class Timeline:
         self._heap = [e for e in self._heap if e[2] != input_name]
         heapq.heapify(self._heap)
 
-    def clear(self) -> None:
-        self._heap.clear()
+    def drop_notes(self) -> None:
+        """Forgets notes that still wait to begin; controllers and note-offs keep their time."""
+        self._heap = [e for e in self._heap if not (e[3] and e[3][0] & 0xF0 == 0x90)]
+        heapq.heapify(self._heap)

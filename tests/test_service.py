@@ -80,8 +80,13 @@ class Site:
         await self.until(lambda: all(self.boards.pulses.values()), "pulses on both coils")
 
 
-def play(folder: Path, story: Callable[[Site], Awaitable[None]]) -> Site:
+def play(
+    folder: Path,
+    story: Callable[[Site], Awaitable[None]],
+    prepare: Callable[[Site], None] = lambda made: None,
+) -> Site:
     made = Site(folder)
+    prepare(made)
 
     async def main() -> None:
         async with made.boards:
@@ -164,18 +169,22 @@ def test_an_error_in_any_callback_of_the_loop_is_a_trip(tmp_path: Path) -> None:
 
 
 def test_a_task_of_the_daemon_that_dies_stops_before_anything_closes(tmp_path: Path) -> None:
-    async def story(made: Site) -> None:
-        task = next(t for t in asyncio.all_tasks() if t.get_name() == "link North")
-        coroutine = task.get_coro()
-        assert coroutine is not None
-        # The task wakes with an error nobody foresaw, as from a bug in a library.
-        waits = made.transports["North"]
-        waits.on_lost = None
-        lost = [x for x in (coroutine.cr_frame.f_locals.get("lost"),) if x is not None]  # type: ignore[union-attr]
-        lost[0].set_exception(RuntimeError("planted"))
-        await tripped(made, Cause.HOST_FAULT)
+    dies = asyncio.Event()
 
-    play(tmp_path, story)
+    def prepare(made: Site) -> None:
+        async def inputs() -> None:
+            await dies.wait()
+            raise RuntimeError("planted")
+
+        made.service._run_inputs = inputs  # type: ignore[method-assign]
+
+    async def story(made: Site) -> None:
+        dies.set()
+        await tripped(made, Cause.HOST_FAULT)
+        for board in made.boards.boards.values():  # by the stop, not by the leases
+            assert board.controller.cause is BoardCause.HOST_STOP
+
+    play(tmp_path, story, prepare)
 
 
 def test_a_screen_that_cannot_be_written_neither_trips_nor_blocks_a_stop(tmp_path: Path) -> None:

@@ -180,10 +180,10 @@ def test_a_lost_input_takes_only_its_own_events_along() -> None:
     assert timeline.due(101.0) is None
 
 
-def test_hush_forgets_what_waits() -> None:
+def test_hush_forgets_notes_that_wait() -> None:
     timeline = Timeline(site(NEAR))
     timeline.put(100.0, "DAW", ON)
-    timeline.clear()
+    timeline.drop_notes()
     assert timeline.next_s() == math.inf
 
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
-from bridge.checks import ControllerFacts, cause_name
+from bridge.checks import STATUS_FRESH_S, ControllerFacts, cause_name
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import Reason, StopSource
 from firmware_protocol.catalogue import State as BoardState
@@ -54,14 +54,14 @@ AHEAD_BYTES = 16
 VOICES_FRAME_BYTES = 71
 """A voices frame with four slots on the wire."""
 _DISARM_GRACE_S = 0.15
-_NONCE_WAIT_S = 0.05
-_RESET_WAIT_S = 0.15
-_ARM_WAIT_S = 0.06
+_ANSWER_WAIT_S = 0.04
+"""For an answer to a nonce, arm or reset, beside the link's jitter there and back."""
 
 
 def _session_after(nonce: int) -> int:
     """The session number that an arm with this nonce begins (PROTOCOL.md, section 6)."""
-    return (nonce & 0xFFFF_0000) | ((nonce + 1) & 0xFFFF)
+    count = nonce & 0xFFFF
+    return (nonce & 0xFFFF_0000) | (1 if count == 0xFFFF else count + 1)
 
 
 class Phase(Enum):
@@ -103,11 +103,18 @@ class Session:
     """The session with one controller. `limits`: output → what its guard shall hold."""
 
     def __init__(
-        self, name: str, board_id: int, baud: int, limits: Mapping[int, m.OutputLimits]
+        self,
+        name: str,
+        board_id: int,
+        baud: int,
+        limits: Mapping[int, m.OutputLimits],
+        *,
+        link_jitter_s: float = 0.0,
     ) -> None:
         self.name = name
         self.baud = baud
         self._pace_baud = PACE_SHARE * baud
+        self._wait_s = _ANSWER_WAIT_S + 2 * link_jitter_s
         self.outputs = tuple(sorted(limits))
         self.clock = Clock()
         self.counters = Counters()
@@ -148,6 +155,7 @@ class Session:
         self._probe_breaks_before: int | None = None
         self._probe_until = math.inf
         self._refusals_at_arming = 0
+        self._refusals_told = 0
         self._jumps_at_arming = 0
 
     # -- link ---------------------------------------------------------------------------------
@@ -203,11 +211,15 @@ class Session:
 
     def request_reset(self, now_s: float) -> None:
         """Asks the controller to clear its trip. Ends in ResetDone or ResetRefused."""
-        if self.status is not None and self.status.state != BoardState.TRIPPED:
-            self._stop_source, self._stop_due = None, math.inf
+        if self._stop_source is not None:
+            self._events.append(ResetRefused("the stop is not confirmed yet"))
+            return
+        if self.status is None or now_s - self._status_at > STATUS_FRESH_S:
+            self._events.append(ResetRefused("no fresh status"))
+            return
+        if self.status.state != BoardState.TRIPPED:
             self._events.append(ResetDone())
             return
-        self._stop_source, self._stop_due = None, math.inf
         self._want, self._want_since = Want.RESET, now_s
         self._ask_nonce(now_s)
 
@@ -295,11 +307,11 @@ class Session:
         if pong.nonce and self._want is Want.ARM:
             self._want = Want.NOTHING
             self._arm_nonces = (*self._arm_nonces[-7:], pong.nonce)
-            self._arm_due = now_s + _ARM_WAIT_S
+            self._arm_due = now_s + self._wait_s
             self._queue(m.Arm(pong.nonce, self.setup.digest()))
         elif pong.nonce and self._want is Want.RESET and self.status is not None:
             self._queue(m.Reset(self.status.trip_number, pong.nonce))
-            self._nonce_due = now_s + _RESET_WAIT_S
+            self._nonce_due = now_s + self._wait_s
 
     def _take_armed(self, armed: m.Armed) -> None:
         if armed.nonce in self._arm_nonces:
@@ -313,6 +325,7 @@ class Session:
     def _begin_session(self, session: int) -> None:
         self._drop_session()
         self._jumps_at_arming = self.clock.jumps
+        self._refusals_told = 0
         self.session_number = session
         self._numbers = dict.fromkeys(self.outputs, 0)
         if self.status is not None:
@@ -387,7 +400,9 @@ class Session:
             self.firing = True
             self._events.append(HornEnded())
         refusals = sum(o.guard_refusals for o in status.per_output)
-        if refused := (refusals - self._refusals_at_arming) & 0xFFFF:
+        refused = (refusals - self._refusals_at_arming) & 0xFFFF
+        if refused > self._refusals_told:
+            self._refusals_told = refused
             worst = max(status.per_output, key=lambda o: o.guard_refusals)
             self._events.append(GuardRefused(refused, worst.last_guard_reason))
 
@@ -548,7 +563,7 @@ class Session:
         return f"trip {self.status.trip_number}: {cause_name(self.status.cause)}"
 
     def _ask_nonce(self, now_s: float) -> None:
-        self._nonce_due = now_s + _NONCE_WAIT_S
+        self._nonce_due = now_s + self._wait_s
         self._ping(now_s, m.PING_WANTS_NONCE)
 
     def _ping(self, now_s: float, flags: int) -> None:

@@ -15,6 +15,7 @@ from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.link.line_noise import LineNoise
 from bridge.link.session import VOICES_FRAME_BYTES
+from bridge.link.simulated_settings import BoardSettings
 from bridge.music.instrument import Instrument
 from bridge.records import ArmDenied, InterlockChanged, ResetDenied
 from bridge.virtual_site import VirtualSite
@@ -216,6 +217,68 @@ def test_reset_then_arm_and_no_stray_pulse_in_between() -> None:
     assert guard_refusals(played) == 0
 
 
+def test_a_host_frozen_between_an_entry_and_its_writing_says_nothing_but_stop() -> None:
+    played = armed(one_coil())
+    chord(played)
+    engine = played.engine
+    engine.midi(played.now_s, INPUT, note_on(70, 100), played.now_s)
+    out = engine.collect(played.now_s + 0.5, "North", 0)
+    assert out is not None
+    assert out.data[:1] == b"\x00"
+    assert len(out.data) == 1 + len(encode_frame(m.Stop.TYPE, 0, b"\x05"))
+    assert engine.interlock.state is State.TRIPPED
+
+
+def test_a_stop_that_is_not_confirmed_cannot_be_reset_away() -> None:
+    played = armed(one_coil(), break_works=False)
+    chord(played)
+    link = played.links["North"]
+    link.to_board.noise = LineNoise(1, loss=1.0)
+    played.stop()
+    played.run_for(0.02)
+    played.act(Act.RESET)
+    assert played.engine.interlock.state is State.TRIPPED
+    assert any(isinstance(r, ResetDenied) for _, r in played.records)
+    link.to_board.noise = None
+    played.run_for(0.1)
+    assert link.controller.cause is BoardCause.HOST_STOP, "the stop went on being repeated"
+
+
+def test_no_reset_while_a_controller_is_silent_or_away() -> None:
+    for silent in (True, False):
+        played = two_racks()
+        chord(played)
+        tripped_at = tick(played, "North")
+        played.links["North"].controller.set_inputs(tripped_at, estop_a=False)
+        played.run_for(0.3)
+        if silent:
+            played.links["North"].take_received = lambda: []  # type: ignore[method-assign]
+        else:
+            played.links.pop("North")
+            played.engine.link_down(played.now_s, "North", "unplugged")
+        played.run_for(0.5)
+        played.act(Act.RESET)
+        played.run_for(1.0)
+        assert played.engine.interlock.state is State.TRIPPED
+
+
+def test_a_key_pressed_while_the_horn_sounds_does_not_sound() -> None:
+    config = one_coil()
+    played = armed(config, board={"North": BoardSettings(board_id=0xC0110000, horn_ms=1000)})
+    played.act(Act.DISARM)
+    played.run_for(0.3)
+    played.act(Act.ARM)
+    played.run_for(0.5)
+    assert played.engine.interlock.state is State.ARMING
+    played.midi(INPUT, note_on(57))
+    played.run_for(1.5)
+    assert played.engine.interlock.state is State.ARMED
+    assert played.take_pulses()["Larkspur"] == []
+    played.midi(INPUT, note_on(57))
+    played.run_for(0.2)
+    assert played.take_pulses()["Larkspur"]
+
+
 def test_hush_silences_at_once_and_stays_armed() -> None:
     played = armed(one_coil())
     chord(played)
@@ -241,6 +304,25 @@ def test_an_armed_site_that_nobody_plays_disarms_itself() -> None:
     assert played.engine.interlock.state is State.LOCKED
     assert states(played) == {BoardState.LOCKED}
     assert played.now_s > since_s
+
+
+def test_a_long_note_is_not_idleness() -> None:
+    played = armed(site([coil("Larkspur", "North", 1)], idle_disarm_s=5.0))
+    organ(played)
+    played.midi(INPUT, note_on(57))
+    played.run_for(8.0)
+    assert played.engine.interlock.state is State.ARMED
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_arming_holds_out_on_a_link_with_the_most_jitter_and_loss(seed: int) -> None:
+    controllers = [
+        {"name": "North", "port": "simulated", "board_id": "c0110000", "link_jitter_ms": 50}
+    ]
+    played = armed(
+        site([coil("Larkspur", "North", 1)], controllers=controllers), seed=seed, loss=0.1
+    )
+    assert played.engine.interlock.state is State.ARMED
 
 
 def test_arming_is_all_or_none() -> None:
