@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from bridge.config import Config, ConfigError, load_config
-from bridge.config_check import check_config
+from bridge.config_check import check_config, fitted
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
 
@@ -52,7 +52,7 @@ def _load(path: Path) -> Config:
         check_config(config, str(path))
     except ConfigError as error:
         raise _fail(str(error)) from error
-    return config
+    return fitted(config)
 
 
 def _plain(wanted: bool) -> bool:

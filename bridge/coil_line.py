@@ -16,7 +16,8 @@ from firmware_protocol.messages import Slot
 _AHEAD_FRAMES = 14
 """Most frames sent and not yet applied: fewer than the 16 a controller must hold."""
 _WAITING_FRAMES = 2
-"""Most frames decided and not yet sent: in a flood the newest state replaces the one waiting."""
+"""Most frames decided and not yet sent. What is decided will be sent, for the governor reckons with
+it; in a flood what comes meanwhile is decided when there is room, as one newest state."""
 _LATE_S = 0.015
 """A planned frame later than this applies on arrival (the controller refuses 20 ms)."""
 
@@ -88,6 +89,8 @@ class CoilLine:
 
     def due_s(self) -> float:
         """When something must be said: now (-inf) when dirty or planned, else the next refresh."""
+        if self._forget:
+            return -math.inf
         if self._dirty or self._planned:
             return self._ahead[0] if len(self._ahead) >= _AHEAD_FRAMES else -math.inf
         due = self._sent_s + REFRESH_S
@@ -97,9 +100,10 @@ class CoilLine:
         """Decides what takes effect at `at_s` on the timeline (scheduled sites)."""
         if not self._dirty and not (self.governor.moving() and at_s >= self._moved_s + MOTION_S):
             return
+        if len(self._planned) >= _WAITING_FRAMES or len(self._ahead) >= _AHEAD_FRAMES:
+            self._dirty = True
+            return
         self._decide(at_s)
-        if len(self._planned) >= _WAITING_FRAMES:
-            self._planned.pop()
         self._planned.append(_Planned(at_s + self.offset_s, self._last_slots))
 
     def _decide(self, at_s: float) -> None:

@@ -88,6 +88,7 @@ class CurvePoint(Section):
 class NoteRange(Section):
     lowest: MidiNote = 16
     highest: MidiNote = 95
+    """Not given: the highest note that the coil can play loud and soft."""
     outside: Outside = "fold"
     """What becomes of a note outside the range: moved by octaves into it, dropped, or an error."""
 

@@ -6,19 +6,64 @@ configurations themselves. Every command that loads a configuration calls it.
 
 from __future__ import annotations
 
-from bridge.config import Config, ConfigError
+from bridge.config import Coil, Config, ConfigError
+from bridge.governor.governor import Governor
 from bridge.governor.limits import check_coil
+from bridge.music.tuning import note_to_hz
 from bridge.timeline import Timeline
+
+LOUDNESS_ROOM_US = 3.0
+"""On-time above breakout that the highest note must have, so that loud and soft differ."""
 
 
 def config_problems(config: Config) -> list[str]:
     """Sentences with key path, value found and what is allowed; empty: it can be used."""
-    problems = [
-        f'coil[{index + 1}] "{coil.name}" {problem}'
-        for index, coil in enumerate(config.coil)
-        for problem in check_coil(coil)
-    ]
+    problems: list[str] = []
+    for index, coil in enumerate(config.coil):
+        found = check_coil(coil)
+        if not found and (problem := _highest_note_problem(coil, config.music.a4_hz)):
+            found.append(problem)
+        problems += [f'coil[{index + 1}] "{coil.name}" {problem}' for problem in found]
     return problems + Timeline(config).faults
+
+
+def fitted(config: Config) -> Config:
+    """The same site; a coil that gives no `notes.highest` gets the highest note it can play."""
+    coils: list[Coil] = []
+    for coil in config.coil:
+        highest = _highest_playable(coil, config.music.a4_hz)
+        if "highest" not in coil.notes.model_fields_set and highest is not None:
+            notes = coil.notes.model_copy(update={"highest": highest})
+            coils.append(coil.model_copy(update={"notes": notes}))
+        else:
+            coils.append(coil)
+    return config.model_copy(update={"coil": tuple(coils)})
+
+
+def _highest_playable(coil: Coil, a4_hz: float) -> int | None:
+    """The highest note of the coil's range with room for loud and soft; None: there is none."""
+    governor = Governor(coil, link_jitter_s=0.0)
+    needed_us = coil.min_on_time_us + LOUDNESS_ROOM_US
+    notes = range(coil.notes.highest, coil.notes.lowest - 1, -1)
+    return next(
+        (n for n in notes if governor.full_scale_on_time_us(note_to_hz(n, a4_hz)) >= needed_us),
+        None,
+    )
+
+
+def _highest_note_problem(coil: Coil, a4_hz: float) -> str:
+    """A note in the coil's range must be heard, soft and loud: else it would fall silent instead
+    of being folded, dropped or reported as the range says."""
+    highest = _highest_playable(coil, a4_hz)
+    given = "highest" in coil.notes.model_fields_set
+    if highest == coil.notes.highest or (highest is not None and not given):
+        return ""
+    allowed = "no note of the range is possible" if highest is None else f"at most {highest}"
+    return (
+        f"notes.highest: {coil.notes.highest} ({note_to_hz(coil.notes.highest, a4_hz):.0f} Hz) is "
+        f"more than the break rate, duty windows, off-time or on_time_curve leave room for above "
+        f"breakout; {allowed}"
+    )
 
 
 def check_config(config: Config, source: str) -> None:

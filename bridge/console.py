@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+CONFIRM_AFTER_S = 0.4
+"""A confirmation sooner than this was typed or pasted in passing, not meant."""
 CONFIRM_WITHIN_S = 5.0
 
 
@@ -75,6 +77,8 @@ class Console:
         if command is Command.CONFIRM:
             if asked is None:
                 return Answer(None, "nothing to confirm: ask to arm first")
+            if now_s - asked < CONFIRM_AFTER_S:
+                return Answer(None, "too quick: read, then ask to arm again")
             if now_s - asked > CONFIRM_WITHIN_S:
                 return Answer(None, "too late: ask to arm again")
             return Answer(Command.ARM, "arming")

@@ -140,7 +140,10 @@ async def _tuning_notes(
     spans: dict[str, tuple[float, float]] = {}
     sent = 0
     service.act(Act.HUSH)
-    for channel in (1, 2):
+    channels = dict.fromkeys(r.channels[0] for r in config.music.routes) or {1: None}
+    for channel in channels:
+        if channel == config.music.percussion_channel:
+            continue
         await asyncio.sleep(0.3)
         say(f"channel {channel}: one long A, to be measured")
         start_s = time.monotonic()

@@ -177,6 +177,11 @@ class Engine:
         self._seen_s = now_s
         self._trip(now_s, cause, origin, detail)
 
+    def is_tripped_by(self, cause: Cause) -> bool:
+        """Tripped, and this is the first cause or among the later ones."""
+        trip = self.interlock.current_trip
+        return trip is not None and cause in {trip.cause, *(c for c, _ in trip.later)}
+
     # -- time ---------------------------------------------------------------------------------
 
     def advance(self, now_s: float) -> None:
@@ -320,6 +325,7 @@ class Engine:
     def _move(self, at_s: float) -> None:
         deadline = self.source.next_deadline_s()
         if at_s >= self._motion_due or (deadline is not None and at_s >= deadline):
+            self._motion_due = math.inf  # a tick that fails must not be due again at once
             self.source.tick(at_s)
             self._motion_due = at_s + MOTION_S if self.source.moving() else math.inf
             self._changed = True
@@ -401,6 +407,12 @@ class Engine:
                 lasting.append(f"{origin}: clock {session.clock.problem()}")
         return lasting
 
+    def _give_up_reset(self) -> None:
+        self._resetting.clear()
+        self._reset_until = math.inf
+        for session in self.sessions.values():
+            session.cancel_reset()
+
     def _finish_reset(self, now_s: float) -> None:
         if self._reset_until == math.inf or self._resetting:
             return
@@ -427,8 +439,7 @@ class Engine:
                 self._finish_reset(now_s)
             case ev.ResetRefused(reason):
                 self._records.append(ResetDenied((f"{name}: {reason}",)))
-                self._resetting.clear()
-                self._reset_until = math.inf
+                self._give_up_reset()
             case ev.BoardTripped(cause, number, was_armed):
                 self._board_tripped(now_s, name, cause, number, was_armed)
             case ev.BoardRestarted(was_armed):
@@ -483,9 +494,8 @@ class Engine:
 
     def _supervise(self, now_s: float) -> None:
         if now_s >= self._reset_until:
-            self._reset_until = math.inf
             waiting = ", ".join(sorted(self._resetting))
-            self._resetting.clear()
+            self._give_up_reset()
             self._records.append(ResetDenied((f"no answer from {waiting}",)))
         if self.interlock.state not in (State.ARMING, State.ARMED):
             return

@@ -7,6 +7,7 @@ exactly what `save` writes counts as a trip: permission is never guessed from a 
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 import re
@@ -28,6 +29,10 @@ def state_directory(config: Config) -> Path:
     return Path(base) / "coilwarden"
 
 
+class LatchBusyError(Exception):
+    """Two daemons must not share one latch: one would clear the other's trip."""
+
+
 class LatchStore:
     """Loads and saves one site's latch."""
 
@@ -37,6 +42,29 @@ class LatchStore:
         # Two sites whose names differ only in other letters must not clear each other's trip.
         mark = zlib.crc32(name.encode())
         self.path = state_directory(config) / f"{slug}-{mark:08x}.latch.json"
+        self._lock = -1
+
+    def lock(self) -> None:
+        """Takes the latch for this process until it ends. Raises LatchBusyError, OSError."""
+        if self._lock >= 0:
+            return
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(descriptor)
+            raise LatchBusyError(
+                f"{self.path}: another daemon runs this site; end that one first, or give this "
+                "site a name of its own"
+            ) from None
+        self._lock = descriptor
+
+    def release(self) -> None:
+        """Gives the latch to the next daemon."""
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
 
     def load(self) -> Latch:
         """What the last run left behind; a trip if that cannot be read."""

@@ -10,6 +10,7 @@ import sys
 from bridge import loop
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE
+from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
@@ -29,8 +30,21 @@ async def run_site(
     greeting: str = "",
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code."""
+    store = LatchStore(config)
+    try:
+        store.lock()
+    except LatchBusyError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except OSError as error:
+        print(f"{store.path}: the trip latch cannot be kept: {error.strerror}", file=sys.stderr)
+        return 2
+    # A thread that draws or reads must give way to the music within half a millisecond.
+    sys.setswitchinterval(0.0005)
     async with LocalBoards(config, keep_pulses=False) as boards:
-        service = Service(config, source, open_port=boards.open, with_midi=with_midi)
+        service = Service(
+            config, source, open_port=boards.open, latch_store=store, with_midi=with_midi
+        )
         operator = Operator(service, extra)
         service.on_record = operator.on_record
         running_loop = asyncio.get_running_loop()
@@ -64,6 +78,7 @@ async def run_site(
             terminal.cancel()
             await asyncio.gather(terminal, return_exceptions=True)
             gc.unfreeze()
+            store.release()
             print(f"left: {service.engine.interlock.state.value}. {NOT_SAFE}", flush=True)
 
 

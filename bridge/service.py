@@ -210,14 +210,15 @@ class Service:
         except Exception as error:
             self._complain("unexpected error: stopping")
             try:
-                self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
+                if not self.engine.is_tripped_by(Cause.HOST_FAULT):
+                    self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
                 self._pump()
             except Exception:
-                # What cannot be told is not renewed either: its lease ends in silence. Once more
-                # a little later, so that a lasting error does not eat the loop.
+                # What cannot be told is not renewed either: its lease ends in silence.
                 self._complain("the error came again while stopping")
-                self._cancel_timer()
-                self._timer = asyncio.get_running_loop().call_later(AGAIN_S, self._on_timer)
+            # A little later, so that an error that lasts does not eat the loop.
+            self._cancel_timer()
+            self._timer = asyncio.get_running_loop().call_later(AGAIN_S, self._on_timer)
 
     def _complain(self, what: str) -> None:
         """The error being handled, at most once a second."""

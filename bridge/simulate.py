@@ -21,6 +21,7 @@ from bridge.link.simulated_controller import SimulatedController
 from bridge.link.simulated_settings import BoardSettings, Pulse
 from bridge.terminal import read_words
 from firmware_protocol.catalogue import ResetCause
+from firmware_protocol.catalogue import State as BoardState
 
 WORDS = {
     "e": "estop",
@@ -112,6 +113,8 @@ def _show(controller: SimulatedController) -> None:
     line = state_name(controller.state)
     if controller.cause:
         line += f", trip {controller.trip_number}: {cause_name(controller.cause)}"
+    if controller.state != BoardState.ARMED:
+        line += f". {NOT_SAFE}"
     _say(f"{line} · inputs {controller.inputs:#04x} · proofs {controller.proofs:#x}")
 
 

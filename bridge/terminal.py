@@ -48,7 +48,7 @@ STATE_LOOK = {
     State.ARMED: ("bold red", "⚠ ARMED"),
     State.TRIPPED: ("bold yellow", "▲ TRIPPED"),
 }
-PICTURE_S = 0.13
+PICTURE_S = 0.17
 
 Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
@@ -68,9 +68,9 @@ def record_line(record: Record) -> str | None:
                 line += f"{text.sentence}{detail} {text.remedy}"
             return line if change.after is State.ARMED else f"{line} {NOT_SAFE}"
         case ArmDenied(failed):
-            return "not armed: " + "; ".join(failed)
+            return "not armed: " + "; ".join(failed) + f". {NOT_SAFE}"
         case ResetDenied(reasons):
-            return "not reset: " + "; ".join(reasons)
+            return "not reset: " + "; ".join(reasons) + f". {NOT_SAFE}"
         case LinkChanged(controller, text):
             return f"{controller}: {text}"
         case InputChanged(name, text):
@@ -102,6 +102,11 @@ class Operator:
 
     def view(self) -> SiteView:
         return site_view(self.service.engine, time.monotonic())
+
+    def input_ended(self) -> None:
+        """The terminal or the connection is gone: nobody can stop an armed site from here."""
+        if self.service.engine.interlock.state in (State.ARMING, State.ARMED):
+            self.service.stop(Cause.OPERATOR_STOP, "the operator's input ended")
 
     def key(self, key: str) -> None:
         """One key press. A stop needs nothing else to have worked."""
@@ -214,18 +219,24 @@ def _single_keys(descriptor: int) -> Generator[None]:
         termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
 
 
-def _read_input(on_text: Callable[[str], None]) -> Callable[[], None]:
+def _read_input(
+    on_text: Callable[[str], None], on_end: Callable[[], None] = lambda: None
+) -> Callable[[], None]:
     """Starts reading standard input without blocking; returns what ends it."""
     loop = asyncio.get_running_loop()
     descriptor = sys.stdin.fileno()
     decoder = codecs.getincrementaldecoder("utf-8")("replace")
 
     def on_readable() -> None:
-        data = os.read(descriptor, 4096)
+        try:
+            data = os.read(descriptor, 4096)
+        except OSError:
+            data = b""
         if data:
             on_text(decoder.decode(data))
-        else:  # end of input: nothing more will be said, the daemon goes on
+        else:  # nothing more will be said
             loop.remove_reader(descriptor)
+            on_end()
 
     try:
         loop.add_reader(descriptor, on_readable)
@@ -240,7 +251,10 @@ def _read_input(on_text: Callable[[str], None]) -> Callable[[], None]:
 
 @contextlib.contextmanager
 def read_words(
-    plain: bool, keys: Mapping[str, str], on_word: Callable[[str], None]
+    plain: bool,
+    keys: Mapping[str, str],
+    on_word: Callable[[str], None],
+    on_end: Callable[[], None] = lambda: None,
 ) -> Generator[None]:
     """Single keys (translated by `keys`) or whole lines of standard input, as words."""
     pending = ""
@@ -260,8 +274,12 @@ def read_words(
     with contextlib.ExitStack() as stack:
         if not plain:
             stack.enter_context(_single_keys(sys.stdin.fileno()))
-        stack.callback(_read_input(on_lines if plain else on_keys))
+        stack.callback(_read_input(on_lines if plain else on_keys, on_end))
         yield
+
+
+def _draw(live: Live, view: SiteView, lines: list[str], help_line: str) -> None:
+    live.update(picture(view, lines, help_line), refresh=True)
 
 
 async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> None:
@@ -270,7 +288,7 @@ async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> N
         operator.print_line = lambda line: print(f"{time.monotonic():.3f} {line}", flush=True)
         for line in operator.lines:
             operator.print_line(line)
-        with read_words(True, {}, operator.word):
+        with read_words(True, {}, operator.word, operator.input_ended):
             await asyncio.Event().wait()
     help_line = KEY_HELP + (f" · {extra_help}" if extra_help else "")
     with _single_keys(sys.stdin.fileno()):
@@ -280,11 +298,16 @@ async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> N
             for key in text:
                 operator.key(key)
 
-        end = _read_input(on_text)
+        end = _read_input(on_text, operator.input_ended)
         try:
             with Live(console=RichConsole(), auto_refresh=False, screen=True) as live:
+                shown: tuple[SiteView, list[str]] | None = None
                 while True:
-                    live.update(picture(operator.view(), operator.lines, help_line), refresh=True)
+                    now = operator.view(), operator.lines
+                    if now != shown:
+                        shown = now
+                        # Drawing takes some 10 ms: not on the loop, where music and stop run.
+                        await asyncio.to_thread(_draw, live, *now, help_line)
                     await asyncio.sleep(PICTURE_S)
         finally:
             end()

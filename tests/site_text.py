@@ -39,7 +39,7 @@ min_off_time_us = 500
 max_break_rate_hz = 700
 duty_windows = [{ window_ms = 1000, max_percent = 4 }, { window_ms = 100, max_percent = 6 }]
 max_voices = 4
-notes = { lowest = 28, highest = 79, outside = "fold" }
+notes = { lowest = 28, highest = 74, outside = "fold" }
 soft_start = { bangs = 12, after_silence_ms = 5000 }
 distance_to_audience_m = 24
 

@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel
 
 from bridge.config import Config, ConfigError, load_config, parse_config
-from bridge.config_check import check_config, config_problems
+from bridge.config_check import check_config, config_problems, fitted
 from bridge.timeline import Timeline
 from tests.site_text import SITE, changed, site
 
@@ -101,7 +101,7 @@ BOUNDS = [
     ("max_voices = 4", "max_voices = 0", "coil[1].max_voices", "0", "1"),
     ("max_voices = 4", "max_voices = 5", "coil[1].max_voices", "5", "4"),
     ("{ lowest = 28", "{ lowest = -1", "coil[1].notes.lowest", "-1", "0"),
-    ("highest = 79,", "highest = 128,", "coil[1].notes.highest", "128", "127"),
+    ("highest = 74,", "highest = 128,", "coil[1].notes.highest", "128", "127"),
     ('"fold"', '"bounce"', "coil[1].notes.outside", "'bounce'", "'fold', 'drop' or 'error'"),
     ("{ bangs = 12", "{ bangs = -1", "coil[1].soft_start.bangs", "-1", "0"),
     ("{ bangs = 12", "{ bangs = 501", "coil[1].soft_start.bangs", "501", "500"),
@@ -217,7 +217,7 @@ TOGETHER: list[tuple[list[tuple[str, str]], str]] = [
     ),
     (
         [("lowest = 28", "lowest = 80")],
-        'coil[1].notes (of "Larkspur"): highest (79) is below lowest (80)',
+        'coil[1].notes (of "Larkspur"): highest (74) is below lowest (80)',
     ),
     (
         [('port_pattern = "keyboard|piano"', 'port_pattern = "x"\nvirtual_port = "y"')],
@@ -479,3 +479,14 @@ def test_a_keyboard_beside_a_delayed_input_is_a_remark_and_no_fault() -> None:
     config = site()
     assert any("Keyboard: sounds" in p for p in Timeline(config).problems)
     assert config_problems(config) == []
+
+
+def test_a_range_whose_highest_note_cannot_be_heard_is_refused_or_fitted() -> None:
+    given = site(("highest = 74", "highest = 95"))
+    (problem,) = config_problems(given)
+    assert 'coil[1] "Larkspur" notes.highest: 95 (1976 Hz)' in problem
+    assert "at most 74" in problem
+    # Not given, it is the highest note that can be heard.
+    found = fitted(site(("highest = 74, ", "")))
+    assert found.coil[0].notes.highest == 74
+    assert config_problems(found) == []

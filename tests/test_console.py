@@ -6,7 +6,15 @@ import math
 
 import pytest
 
-from bridge.console import CONFIRM_WITHIN_S, KEY_HELP, KEYS, Answer, Command, Console
+from bridge.console import (
+    CONFIRM_AFTER_S,
+    CONFIRM_WITHIN_S,
+    KEY_HELP,
+    KEYS,
+    Answer,
+    Command,
+    Console,
+)
 
 OPEN = ["North rack: key: off", "no note held: a key or pedal is held"]
 
@@ -45,8 +53,24 @@ def test_a_request_is_good_for_exactly_its_time() -> None:
     assert "too late" in late.text
 
 
-def test_a_confirmation_at_once_counts() -> None:
-    assert act(asked().key(100.0, "y", [])) is Command.ARM
+@pytest.mark.parametrize("after_s", [0.0, 0.05, CONFIRM_AFTER_S - 1e-9])
+def test_a_confirmation_in_passing_does_not_count_and_uses_the_request_up(after_s: float) -> None:
+    console = asked()
+    answer = console.key(100.0 + after_s, "y", [])
+    assert answer is not None
+    assert answer.act is None
+    assert "too quick" in answer.text
+    later = console.key(102.0, "y", [])
+    assert later is not None
+    assert later.act is None
+
+
+def test_a_word_typed_or_pasted_into_the_terminal_never_arms() -> None:
+    for text in ("play", "a day", "ay", "yay"):
+        console = Console()
+        for number, key in enumerate(text):
+            answer = console.key(100.0 + number * 0.03, key, [])
+            assert answer is None or answer.act is not Command.ARM
 
 
 def test_a_late_confirmation_uses_the_request_up() -> None:

@@ -223,9 +223,14 @@ class Session:
         self._want, self._want_since = Want.RESET, now_s
         self._ask_nonce(now_s)
 
+    def cancel_reset(self) -> None:
+        """The operator was told that the reset failed: it must not happen later by itself."""
+        if self._want is Want.RESET:
+            self._want = Want.NOTHING
+
     def disarm(self, now_s: float) -> None:
         """Gives permission back; the controller goes dark and locked."""
-        if self.session_number is not None or self._want is Want.ARM:
+        if self.session_number is not None or self._want is Want.ARM or self._arm_nonces:
             self._released_at = now_s
             self._queue(m.Disarm())
         self._drop_session()

@@ -20,6 +20,12 @@ _SETTLED_S = 0.03
 """After this long without change a voice's period is simply its period: no ramp is left."""
 
 
+_JUMP_SHARE = 0.06
+"""A change of period by more than this (a semitone) is a jump."""
+_HEARD_S = 0.15
+"""After this long a frame's change has been heard for certain, one lost refresh included."""
+
+
 @dataclass(slots=True)
 class _Seat:
     voice_id: int
@@ -28,6 +34,9 @@ class _Seat:
     behind: int
     """How far the board's period was from its target, at most, when the target last changed."""
     changed_s: float
+    jump: int = 0
+    """The last large change of period, and until when its frame may have been lost."""
+    jump_until_s: float = -math.inf
 
     def move_to(self, period: int, now_s: float, tick_hz: float) -> None:
         """A new target: the step that takes the board there within _RAMP_S."""
@@ -39,8 +48,13 @@ class _Seat:
         pulses = math.floor(_RAMP_S / longest_s)
         self.step = 0
         self.behind = 0
+        # A frame that carried a jump may have been lost. The small steps of a vibrato would then
+        # let the board crawl: for as long as that may be, a step is good for the jump as well.
+        if distance > _JUMP_SHARE * self.period:
+            self.jump, self.jump_until_s = distance, now_s + _HEARD_S
         if pulses > 1:
-            self.step = min(0xFFFF, math.ceil(distance / (pulses * STEP_UNITS)))
+            farthest = max(distance, self.jump if now_s < self.jump_until_s else 0)
+            self.step = min(0xFFFF, math.ceil(farthest / (pulses * STEP_UNITS)))
             self.behind = distance
         self.period = period
         self.changed_s = now_s

@@ -122,7 +122,7 @@ async def open_serial(port: str, baud: int) -> SerialTransport:
         _, protocol = await serial_asyncio.create_serial_connection(
             asyncio.get_running_loop(), SerialTransport, port, **options
         )
-    except (OSError, ValueError, serial.SerialException) as error:
+    except (*LINE_ERRORS, ValueError) as error:
         text = str(error)
         if "exclusively lock" in text or "busy" in text.lower():
             raise LinkError(f"{port}: in use by another program; close that one") from error

@@ -187,6 +187,7 @@ class Rig:
         before = len(daemon.lines)
         daemon.say("arm")
         daemon.wait_for("ARM?", after=before)
+        time.sleep(0.5)  # as long as it takes to read the question
         daemon.say("confirm")
         daemon.wait_for("arming → armed", after=before)
 

@@ -120,6 +120,7 @@ def test_bang_fires_what_was_asked_from_breakout_up(tmp_path: Path) -> None:
         assert status(bang)["links"][0]["pulses"] == 0
         bang.say("arm")
         bang.wait_for("ARM?")
+        time.sleep(0.5)
         bang.say("confirm")
         bang.wait_for("arming → armed")
         bang.say("fire")
@@ -176,7 +177,7 @@ def test_a_terminal_arms_by_two_keys_and_the_space_bar_stops(tmp_path: Path) -> 
         armed = False
         while not armed and time.monotonic() < deadline_s:
             os.write(master, b"a")
-            time.sleep(0.2)
+            time.sleep(0.5)
             os.write(master, b"y")
             try:
                 look_for("ARMED", 0.6)
