@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
+from bridge.governor.reasons import HeldBack
 from bridge.link.session import LEASE_S, REFRESH_S, VOICES_FRAME_BYTES, Session
 from bridge.link.slots import MOTION_S, SlotMap
 from bridge.music.voices import VoiceAsk
@@ -46,6 +47,9 @@ class CoilLine:
         self.governed: Governed = self.governor.silence(0.0)
         self.frames = 0
         self.offset_s = offset_s
+        self.held_back_changes: list[tuple[HeldBack, ...]] = []
+        """For the record, since the engine took them last: at each change of who is held back."""
+        self._held_key: tuple[object, ...] = ()
         self.asks: tuple[VoiceAsk, ...] = ()
         self._slots = SlotMap()
         self._dirty = False
@@ -108,6 +112,11 @@ class CoilLine:
 
     def _decide(self, at_s: float) -> None:
         self.governed = self.governor.update(at_s, self.asks)
+        held = self.governed.held_back
+        key = tuple((h.limit, h.effect, h.voice_ids) for h in held) if held else ()
+        if key != self._held_key:
+            self._held_key = key
+            self.held_back_changes.append(held)
         rate = self.session.clock.slew(at_s, jump=not self._last_slots)
         self._last_slots = self._slots.seat(at_s, self.governed.voices, rate)
         self._moved_s = at_s

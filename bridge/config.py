@@ -161,6 +161,9 @@ class Input(Section):
     max_note_s: float = Field(default=30.0, ge=0.5, le=600)
     """A note this old without a new event for it fades out."""
     on_loss: Literal["release", "trip"] = "release"
+    stop_controller: int | None = Field(default=None, ge=0, le=119)
+    """A controller (CC) of this input that stops everything at a value of 64 or more, on any
+    channel. A convenience beside the emergency button, never instead of it."""
 
     @model_validator(mode="after")
     def _one_port(self) -> Self:

@@ -25,6 +25,7 @@ from bridge.link.session import Outgoing, Phase, Session
 from bridge.link.slots import MOTION_S
 from bridge.records import (
     ArmDenied,
+    HeldBackChanged,
     InputChanged,
     InterlockChanged,
     LatchChanged,
@@ -65,6 +66,9 @@ class Engine:
         self.interlock = Interlock(latch)
         self.timeline = Timeline(config)
         self.midi_messages = dict.fromkeys((i.name for i in config.input), 0)
+        self._stop_controllers = {
+            i.name: i.stop_controller for i in config.input if i.stop_controller is not None
+        }
         self.sessions: dict[str, Session] = {}
         self.lines: dict[str, CoilLine] = {}
         for controller in config.controller:
@@ -107,12 +111,23 @@ class Engine:
         """A MIDI message that arrived at `arrived_s` (≤ now_s) on the named input."""
         self._enter(now_s)
         self.midi_messages[input_name] = self.midi_messages.get(input_name, 0) + 1
+        if self._stop_controllers and self._is_stop(input_name, message):
+            self._trip(now_s, Cause.MIDI_STOP, input_name)
+            return
         if self.timeline.scheduled:
             self.timeline.put(arrived_s, input_name, message)
             self._run_timeline(now_s)
         else:
             self.source.midi(now_s, input_name, message)
             self._changed = True
+
+    def _is_stop(self, input_name: str, message: bytes) -> bool:
+        return (
+            len(message) == 3
+            and message[0] & 0xF0 == 0xB0
+            and message[1] == self._stop_controllers.get(input_name)
+            and message[2] >= 64
+        )
 
     def source_changed(self, now_s: float) -> None:
         """The source was told something by its own command, not through `midi`."""
@@ -280,6 +295,10 @@ class Engine:
 
     def take_records(self) -> Sequence[Record]:
         records, self._records = self._records, []
+        for name, line in self.lines.items():
+            if line.held_back_changes:
+                records += [HeldBackChanged(name, held) for held in line.held_back_changes]
+                line.held_back_changes.clear()
         return records
 
     # -- inside -------------------------------------------------------------------------------

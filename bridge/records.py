@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bridge.governor.reasons import HeldBack
 from bridge.interlock import Change, Latch
 
 
@@ -44,6 +45,14 @@ class InputChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class HeldBackChanged:
+    """What the governor holds back on a coil is not what it was; empty: nothing any more."""
+
+    coil: str
+    held_back: tuple[HeldBack, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Remark:
     """Something worth a line: a refusal, a faded note, a voice held back."""
 
@@ -52,5 +61,12 @@ class Remark:
 
 
 Record = (
-    LatchChanged | InterlockChanged | ArmDenied | ResetDenied | LinkChanged | InputChanged | Remark
+    LatchChanged
+    | InterlockChanged
+    | ArmDenied
+    | ResetDenied
+    | LinkChanged
+    | InputChanged
+    | HeldBackChanged
+    | Remark
 )

@@ -9,7 +9,7 @@ import sys
 
 from bridge import loop
 from bridge.config import Config
-from bridge.interlock import NOT_SAFE
+from bridge.interlock import NOT_SAFE, Cause
 from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
@@ -51,6 +51,9 @@ async def run_site(
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             running_loop.add_signal_handler(number, service.leave)
+        running_loop.add_signal_handler(
+            signal.SIGUSR1, service.stop, Cause.OPERATOR_STOP, "from another shell (SIGUSR1)"
+        )
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")
         for line in timing_lines(config):

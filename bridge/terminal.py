@@ -29,6 +29,7 @@ from bridge.engine import Act
 from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
 from bridge.records import (
     ArmDenied,
+    HeldBackChanged,
     InputChanged,
     InterlockChanged,
     LatchChanged,
@@ -77,7 +78,7 @@ def record_line(record: Record) -> str | None:
             return f"input {name}: {text}"
         case Remark(source, text):
             return f"{source}: {text}"
-        case LatchChanged():
+        case LatchChanged() | HeldBackChanged():  # the picture shows what is held back
             return None
 
 

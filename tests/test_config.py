@@ -114,6 +114,8 @@ BOUNDS = [
     ('"keyboard|piano"', '""', "input[2].port_pattern", "''", "at least 1 character"),
     ('"fixed_delay"', '"later"', "input[1].timing", "'later'", "'immediate' or 'fixed_delay'"),
     ("delay_ms = 60", "delay_ms = -1", "input[1].delay_ms", "-1", "0"),
+    ("delay_ms = 60", "delay_ms = 60\nstop_controller = -1", "input[1].stop_controller", "-1", "0"),
+    ("delay_ms = 60", "delay_ms = 60\nstop_controller = 120", "stop_controller", "120", "119"),
     ("delay_ms = 60", "delay_ms = 151", "input[1].delay_ms", "151", "150"),
     ("max_note_s = 20", "max_note_s = 0.4", 'input[2].max_note_s (of "Keyboard")', "0.4", "0.5"),
     ("max_note_s = 20", "max_note_s = 601", "input[2].max_note_s", "601", "600"),

@@ -12,12 +12,13 @@ from collections.abc import Callable
 import pytest
 
 from bridge.engine import Act
+from bridge.governor.reasons import Limit
 from bridge.interlock import Cause, State
 from bridge.link.line_noise import LineNoise
 from bridge.link.session import VOICES_FRAME_BYTES
 from bridge.link.simulated_settings import BoardSettings
 from bridge.music.instrument import Instrument
-from bridge.records import ArmDenied, InterlockChanged, ResetDenied
+from bridge.records import ArmDenied, HeldBackChanged, InterlockChanged, ResetDenied
 from bridge.virtual_site import VirtualSite
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import Cause as BoardCause
@@ -444,6 +445,41 @@ def test_a_silent_status_line_trips_within_300_ms() -> None:
     assert trip is not None
     assert trip.cause is Cause.STATUS_STALE
     assert last_end_s(played) < cut_s + 0.3 + STOP_S
+
+
+def test_a_midi_controller_can_stop_and_nothing_else() -> None:
+    inputs = [
+        {"name": INPUT, "virtual_port": "Coilwarden", "stop_controller": 102},
+        {"name": "other", "virtual_port": "Other"},
+    ]
+    played = armed(site([coil("Larkspur", "North", 1)], inputs=inputs))
+    chord(played)
+    played.midi(INPUT, bytes((0xB3, 102, 63)))  # below 64
+    played.midi(INPUT, bytes((0xB3, 101, 127)))  # another controller
+    played.midi("other", bytes((0xB3, 102, 127)))  # another input
+    played.run_for(0.1)
+    assert played.engine.interlock.state is State.ARMED
+    stopped_s = played.now_s
+    played.midi(INPUT, bytes((0xB3, 102, 64)))
+    played.run_for(0.3)
+    assert last_end_s(played) < stopped_s + STOP_S
+    trip = played.engine.interlock.current_trip
+    assert trip is not None
+    assert trip.cause is Cause.MIDI_STOP
+    played.midi(INPUT, bytes((0xB3, 102, 0)))
+    played.run_for(0.3)
+    assert played.engine.interlock.state is State.TRIPPED
+
+
+def test_what_the_governor_holds_back_is_recorded_at_each_change() -> None:
+    played = armed(one_coil(duty_windows=[{"window_ms": 1000, "max_percent": 2}]))
+    chord(played)
+    played.run_for(1.0)
+    said = [r for _, r in played.records if isinstance(r, HeldBackChanged)]
+    assert said
+    assert said[0].coil == "Larkspur"
+    assert any(h.limit is Limit.DUTY and h.asked > h.allowed for r in said for h in r.held_back)
+    assert len(said) < 20, "a change, not every frame"
 
 
 def test_input_loss_releases_its_notes_or_trips_as_configured() -> None:

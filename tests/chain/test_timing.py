@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
@@ -178,3 +179,92 @@ def test_a_host_that_stands_still_for_100_ms_moves_no_note_already_decided() -> 
     expected = struck_s + DELAY_S + (30.0 - 24.0) / speed
     assert onsets(played, "Larkspur")[0] == pytest.approx(expected, abs=MAPPING_S)
     assert played.engine.interlock.state is State.ARMED
+
+
+def test_hush_waits_behind_nothing_even_with_the_boards_queue_full() -> None:
+    config = delayed_site()
+    played = armed(config)
+    organ(played)
+    for step in range(400):
+        played.midi(INPUT, control(7, 60 + step % 60))
+        played.midi(INPUT, note_on(50 + step % 20, 100))
+        played.run_for(0.0005)
+    hushed_s = played.now_s
+    played.act(Act.HUSH)
+    played.run_for(0.5)
+    assert max(p.start_s for p in played.take_pulses()["Larkspur"]) < hushed_s + 0.010
+    assert violations(config, played) == []
+    assert guard_refusals(played) == 0
+
+
+@pytest.mark.parametrize("lost", range(3))
+def test_loud_and_silent_in_turn_faster_than_the_line_stays_lawful(lost: int) -> None:
+    """The nearest coil's frames wait longest on its board: what is decided must be what is sent."""
+    config = site(
+        [
+            coil("Larkspur", "North", 1, distance_to_audience_m=10,
+                 duty_windows=[{"window_ms": 50, "max_percent": 3}]),
+            coil("Foxglove", "North", 2, distance_to_audience_m=40,
+                 duty_windows=[{"window_ms": 50, "max_percent": 3}]),
+        ],
+        inputs=[{"name": INPUT, "virtual_port": "x", "timing": "fixed_delay", "delay_ms": 140}],
+        music={"routes": [{"coils": ["Larkspur", "Foxglove"]}]},
+    )  # fmt: skip
+    played = armed(config, seed=lost, loss=0.05 * lost)
+    organ(played)
+    for note in (40, 47, 52):
+        played.midi(INPUT, note_on(note, 127))
+    for step in range(2500):
+        played.midi(INPUT, control(7, 127 if step // 3 % 2 else 0))
+        played.run_for(0.0007)
+    played.run_for(0.3)
+    assert violations(config, played) == []
+    assert guard_refusals(played) == 0
+
+
+@pytest.mark.parametrize("lose_at_s", [0.0, 0.002, 0.009])
+def test_a_lost_jump_under_vibrato_is_caught_up(lose_at_s: float) -> None:
+    """Two octaves down by bend with the wheel up: one lost frame must not leave the board crawling
+    near the old, faster rate."""
+    config = site(
+        [
+            coil(
+                "Larkspur",
+                "North",
+                1,
+                duty_windows=[{"window_ms": 100, "max_percent": 8}],
+                min_on_time_us=10,
+            )
+        ],
+        music={"bend_range_semitones": 48},
+    )
+    played = armed(config)
+    organ(played)
+    played.midi(INPUT, bytes((0xE0, 0x00, 0x60)))  # two octaves up
+    played.midi(INPUT, note_on(67, 127))
+    played.midi(INPUT, control(1, 127))
+    played.run_for(1.0)
+    played.run_for(lose_at_s)
+    link = played.links["North"]
+    write, lost = link.write, []
+
+    def lose_one(time_s: float, data: bytes) -> None:
+        if not lost and len(data) > 20:
+            lost.append(time_s)
+        else:
+            write(time_s, data)
+
+    link.write = lose_one  # type: ignore[method-assign]
+    played.midi(INPUT, bytes((0xE0, 0x00, 0x40)))  # and back
+    played.run_for(0.12)
+    assert lost
+    later_s = played.now_s
+    played.run_for(0.3)
+    gaps = [
+        b.start_s - a.start_s
+        for a, b in itertools.pairwise(played.take_pulses()["Larkspur"])
+        if a.start_s > later_s
+    ]
+    assert max(1 / g for g in gaps) < 392 * 1.06, "it is where it was told to be"
+    assert violations(config, played) == []
+    assert guard_refusals(played) == 0
