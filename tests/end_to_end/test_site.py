@@ -233,3 +233,30 @@ def test_a_full_day_of_words(rig: Rig) -> None:
         daemon.wait_for("is no command; there are")
         daemon.say("quit")
         assert daemon.process.wait(5) == 0
+
+
+def test_one_daemon_a_site(rig: Rig) -> None:
+    with rig.board(), rig.daemon() as daemon:
+        daemon.wait_for("port open")
+        with rig.daemon() as second:
+            assert second.process.wait(10) == 2
+            wait_until(
+                lambda: any("another daemon runs this site" in x for x in second.errors), "why"
+            )
+        assert daemon.process.poll() is None
+
+
+def test_a_signal_from_another_shell_stops_and_stays(rig: Rig) -> None:
+    with rig.board() as board, rig.daemon() as daemon, chord_after_arming(rig, board, daemon):
+        daemon.signal(signal.SIGUSR1)
+        assert "cause 32" in daemon.wait_for("armed → tripped")
+        silent_for(rig, 0.3)
+        assert daemon.process.poll() is None
+
+
+def test_an_armed_daemon_whose_operator_is_gone_stops(rig: Rig) -> None:
+    with rig.board() as board, rig.daemon() as daemon, chord_after_arming(rig, board, daemon):
+        assert daemon.process.stdin is not None
+        daemon.process.stdin.close()
+        assert "the operator's input ended" in daemon.wait_for("armed → tripped")
+        silent_for(rig, 0.3)
