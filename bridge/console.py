@@ -37,10 +37,7 @@ KEYS: dict[str, Command] = {
     "q": Command.QUIT,
     "\x03": Command.QUIT,
 }
-KEY_HELP = (
-    "space STOP · a arm, then y within 5 s · d disarm · h hush (all notes off, still armed) · "
-    "r reset · q stop and leave"
-)
+KEY_HELP = "space STOP · a then y to arm · d disarm · h hush · r reset · q stop and leave"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +75,7 @@ class Console:
             if asked is None:
                 return Answer(None, "nothing to confirm: ask to arm first")
             if now_s - asked < CONFIRM_AFTER_S:
-                return Answer(None, "too quick: read, then ask to arm again")
+                return Answer(None, "too quick: ask again, read, then confirm")
             if now_s - asked > CONFIRM_WITHIN_S:
                 return Answer(None, "too late: ask to arm again")
             return Answer(Command.ARM, "arming")

@@ -85,11 +85,14 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
                 await boards.prove_estops()
                 await _arm(service)
                 started_s = time.monotonic()
+                say_seldom = _once_a_second(say)
                 for at_s, message in demo_piece.piece():
-                    await _until(service, started_s + at_s, say)
+                    await _until(service, started_s + at_s, say_seldom)
                     service.midi_in(time.monotonic(), INPUT, message)
                     messages += 1
-                await _until(service, started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, say)
+                await _until(
+                    service, started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, say_seldom
+                )
                 tuning, sent = await _tuning_notes(service, config, boards, say)
                 messages += sent
                 silence_ms = await _stop_while_sounding(service, boards, say)
@@ -117,20 +120,31 @@ async def _arm(service: Service) -> None:
         raise RuntimeError(f"not armed: {service.engine.interlock.current_trip}")
 
 
+def _once_a_second(say: Callable[[str], None]) -> Callable[[str], None]:
+    """Lets the first line of each second through."""
+    said_s = -math.inf
+
+    def seldom(line: str) -> None:
+        nonlocal said_s
+        if time.monotonic() - said_s >= 1.0:
+            said_s = time.monotonic()
+            say(line)
+
+    return seldom
+
+
 async def _until(service: Service, at_s: float, say: Callable[[str], None]) -> None:
-    """Waits, and shows what happens once in a while."""
+    """Waits, and shows what happens once a second."""
     while (left_s := at_s - time.monotonic()) > 0:
         await asyncio.sleep(min(left_s, 0.05))
-        now_s = time.monotonic()
-        if math.floor(now_s) != math.floor(now_s - 0.05):
-            view = site_view(service.engine, now_s)
-            say(
-                " | ".join(
-                    f"{c.name}: "
-                    + ("  ".join(f"{r:.0f} Hz {o:.0f} µs" for r, o in c.voices) or "silent")
-                    for c in view.coils
-                )
+        view = site_view(service.engine, time.monotonic())
+        say(
+            " | ".join(
+                f"{c.name}: "
+                + ("  ".join(f"{r:.0f} Hz {o:.0f} µs" for r, o in c.voices) or "silent")
+                for c in view.coils
             )
+        )
 
 
 async def _tuning_notes(

@@ -192,6 +192,13 @@ class Engine:
         self._seen_s = now_s
         self._trip(now_s, cause, origin, detail)
 
+    def busy_until_s(self, now_s: float) -> float:
+        """While armed, with every line busy and nothing to report: when the first has room again.
+        Until then `collect` has nothing to give. Otherwise `now_s`."""
+        if self._records or not self.interlock.may_fire or self.timeline.scheduled:
+            return now_s
+        return max(now_s, min(self._room_at.values()))
+
     def is_tripped_by(self, cause: Cause) -> bool:
         """Tripped, and this is the first cause or among the later ones."""
         trip = self.interlock.current_trip

@@ -102,7 +102,9 @@ class Service:
     def midi_in(self, arrived_s: float, input_name: str, message: bytes) -> None:
         """A MIDI message, from the ports or from whatever plays into the site."""
         now_s = time.monotonic()
-        self._guarded(partial(self.engine.midi, now_s, input_name, message, arrived_s))
+        self._guarded(
+            partial(self.engine.midi, now_s, input_name, message, arrived_s), may_wait=True
+        )
 
     # -- running ------------------------------------------------------------------------------
 
@@ -202,11 +204,19 @@ class Service:
 
     # -- the one way in and out ---------------------------------------------------------------
 
-    def _guarded(self, entry: Callable[[], None]) -> None:
-        """Runs one entry into the Engine and everything it leads to; an error is a trip."""
+    def _guarded(self, entry: Callable[[], None], *, may_wait: bool = False) -> None:
+        """Runs one entry into the Engine and everything it leads to; an error is a trip.
+
+        `may_wait`: what it leads to may wait until a line has room (in a flood of notes).
+        """
         try:
             entry()
-            self._pump()
+            now_s = time.monotonic()
+            busy_until_s = self.engine.busy_until_s(now_s) if may_wait else now_s
+            if busy_until_s > now_s:
+                self._wake_by(busy_until_s)
+            else:
+                self._pump()
         except Exception as error:
             self._complain("unexpected error: stopping")
             try:
@@ -321,7 +331,9 @@ class Service:
         self._guarded(partial(self.engine.advance, time.monotonic()))
 
     def _set_timer(self) -> None:
-        due_s = self.engine.next_deadline_s()
+        self._wake_by(self.engine.next_deadline_s())
+
+    def _wake_by(self, due_s: float) -> None:
         if self._timer is not None:
             if self._timer.when() <= due_s:
                 return

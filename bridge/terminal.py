@@ -67,7 +67,9 @@ def record_line(record: Record) -> str | None:
                 detail = f" [{trip.detail}]" if trip.detail else ""
                 line += f": trip {trip.number}, cause {int(trip.cause)}{where}: "
                 line += f"{text.sentence}{detail} {text.remedy}"
-            return line if change.after is State.ARMED else f"{line} {NOT_SAFE}"
+            if change.after is State.ARMED:
+                return line
+            return f"{line} {NOT_SAFE}" if change.trip is not None else f"{line}. {NOT_SAFE}"
         case ArmDenied(failed):
             return "not armed: " + "; ".join(failed) + f". {NOT_SAFE}"
         case ResetDenied(reasons):
@@ -140,7 +142,7 @@ class Operator:
 
     def _open_conditions(self) -> list[str]:
         checks = self.service.engine.checks(time.monotonic())
-        return [f"{c.name}: {c.found}" for c in checks if not c.passed]
+        return [f"{c.name}: {c.found}. {c.remedy}" for c in checks if not c.passed]
 
     def _do(self, command: Command | None, text: str) -> None:
         match command:
@@ -169,8 +171,14 @@ def picture(view: SiteView, lines: list[str], help_line: str) -> Group:
     head = Text(f" {word} ", style=f"{style} reverse")
     head.append(f"  {view.site}", style="bold")
     parts: list[Text | Table | Panel] = [head]
+    # What the keys do comes first: a small terminal cuts the picture at its foot.
+    parts.append(Text(help_line, style="reverse"))
     if view.caution:
         parts.append(Text(view.caution, style="yellow"))
+    if view.state == State.ARMING.value:
+        parts.append(Text("the horn sounds: coils go live in a moment. Space STOPS.", style="bold"))
+    elif view.state == State.LOCKED.value and not view.open_conditions:
+        parts.append(Text("ready to arm: press a, read, then y", style="blue"))
     if view.trip:
         parts.append(Panel(Text(f"{view.trip}\n{view.remedy}"), title="tripped", style="yellow"))
     if view.open_conditions:
@@ -206,7 +214,6 @@ def picture(view: SiteView, lines: list[str], help_line: str) -> Group:
     for remark in view.remarks:
         parts.append(Text(f"note: {remark}", style="dim"))
     parts.append(Text("\n".join(lines[-6:])))
-    parts.append(Text(help_line, style="reverse"))
     return Group(*parts)
 
 

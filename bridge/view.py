@@ -70,7 +70,7 @@ def site_view(engine: Engine, now_s: float) -> SiteView:
         text = f"trip {trip.number}, cause {int(trip.cause)}{where}: {cause.sentence}{detail}"
         remedy = f"{cause.remedy} Clears {cause.clears.value}."
     conditions: tuple[str, ...] = ()
-    if interlock.state is not State.ARMED:
+    if interlock.state in (State.LOCKED, State.TRIPPED):
         conditions = tuple(
             f"{c.name}: {c.found}. {c.remedy}" for c in engine.checks(now_s) if not c.passed
         )

@@ -225,7 +225,7 @@ def test_a_full_day_of_words(rig: Rig) -> None:
             silent_for(rig, 0.4)
             assert status(daemon)["state"] == "armed"
             daemon.say("disarm")
-            daemon.wait_for("armed → locked Silent is not safe")
+            daemon.wait_for("armed → locked. Silent is not safe")
             daemon.say("confirm")
             daemon.wait_for("nothing to confirm")
         rig.arm(board, daemon, prove=False)
