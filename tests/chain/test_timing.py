@@ -148,7 +148,14 @@ def test_hush_forgets_what_was_already_sent_ahead() -> None:
 
 
 def test_a_flood_on_a_delayed_input_starves_no_coil_and_stays_lawful() -> None:
-    config = delayed_site()
+    delayed = delayed_site()
+    # Both coils on one line: that is where one could starve the other.
+    coils = (
+        delayed.coil[0],
+        delayed.coil[1].model_copy(update={"controller": "North", "output": 2}),
+    )
+    north = tuple(c for c in delayed.controller if c.name == "North")
+    config = delayed.model_copy(update={"coil": coils, "controller": north})
     played = armed(config, seed=6, loss=0.1)
     organ(played)
     rnd = random.Random(2)
@@ -268,3 +275,21 @@ def test_a_lost_jump_under_vibrato_is_caught_up(lose_at_s: float) -> None:
     assert max(1 / g for g in gaps) < 392 * 1.06, "it is where it was told to be"
     assert violations(config, played) == []
     assert guard_refusals(played) == 0
+
+
+def test_a_flood_on_an_immediate_input_starves_no_coil_of_the_same_line() -> None:
+    config = site(
+        [coil("Larkspur", "North", 1), coil("Foxglove", "North", 2)],
+        music={"routes": [{"coils": ["Larkspur", "Foxglove"]}]},
+    )
+    played = armed(config)
+    organ(played)
+    for note in (45, 52, 57):
+        played.midi(INPUT, note_on(note, 110))
+    for step in range(3000):
+        played.midi(INPUT, control(1, step % 128))
+        played.midi(INPUT, bytes((0xE0, step % 128, 32 + step % 64)))
+        played.run_for(1 / 3000)
+    assert played.engine.interlock.state is State.ARMED
+    frames = [line.frames for line in played.engine.lines.values()]
+    assert min(frames) > 0.8 * max(frames) > 100
