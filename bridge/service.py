@@ -235,13 +235,15 @@ class Service:
         now_s = time.monotonic()
         if now_s - self._complained_s > 1.0:
             self._complained_s = now_s
-            log.error(what, error=traceback.format_exc())
+            with contextlib.suppress(Exception):  # a dead log must not keep a stop back
+                log.error(what, error=traceback.format_exc())
 
     def _unhandled(self, running: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         """Any error that nobody caught, in any callback or task of the loop, is a trip."""
         error = context.get("exception")
-        log.error("unhandled error: stopping", what=context.get("message"), error=repr(error))
         self.stop(Cause.HOST_FAULT, repr(error) if error else str(context.get("message")))
+        with contextlib.suppress(Exception):
+            log.error("unhandled error", what=context.get("message"), error=repr(error))
 
     def _pump(self) -> None:
         while records := self.engine.take_records():
