@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
 from bridge.governor.reasons import HeldBack
-from bridge.link.session import LEASE_S, REFRESH_S, VOICES_FRAME_BYTES, Session
+from bridge.link.session import LEASE_S, REFRESH_S, Session
 from bridge.link.slots import MOTION_S, SlotMap
 from bridge.music.voices import VoiceAsk
 from firmware_protocol.messages import Slot
@@ -88,9 +88,6 @@ class CoilLine:
         self._planned.clear()
         self._dirty = self._forget = True
 
-    def moving(self) -> bool:
-        return self.governor.moving()
-
     def due_s(self) -> float:
         """When something must be said: now (-inf) when dirty or planned, else the next refresh."""
         if self._forget:
@@ -162,7 +159,3 @@ class CoilLine:
         self._dirty = self._forget = False
         self._last_slots = ()
         self.governed = self.governor.silence(now_s)
-
-    def frame_bytes(self) -> int:
-        """An upper bound of the next frame's size on the wire."""
-        return VOICES_FRAME_BYTES

@@ -29,15 +29,19 @@ def config_problems(config: Config) -> list[str]:
 
 def fitted(config: Config) -> Config:
     """The same site; a coil that gives no `notes.highest` gets the highest note it can play."""
-    coils: list[Coil] = []
-    for coil in config.coil:
-        highest = _highest_playable(coil, config.music.a4_hz)
-        if "highest" not in coil.notes.model_fields_set and highest is not None:
-            notes = coil.notes.model_copy(update={"highest": highest})
-            coils.append(coil.model_copy(update={"notes": notes}))
-        else:
-            coils.append(coil)
-    return config.model_copy(update={"coil": tuple(coils)})
+
+    def fit(coil: Coil) -> Coil:
+        highest = None if _gives_highest(coil) else _highest_playable(coil, config.music.a4_hz)
+        if highest is None:
+            return coil
+        notes = coil.notes.model_copy(update={"highest": highest})
+        return coil.model_copy(update={"notes": notes})
+
+    return config.model_copy(update={"coil": tuple(map(fit, config.coil))})
+
+
+def _gives_highest(coil: Coil) -> bool:
+    return "highest" in coil.notes.model_fields_set
 
 
 def _highest_playable(coil: Coil, a4_hz: float) -> int | None:
@@ -55,8 +59,7 @@ def _highest_note_problem(coil: Coil, a4_hz: float) -> str:
     """A note in the coil's range must be heard, soft and loud: else it would fall silent instead
     of being folded, dropped or reported as the range says."""
     highest = _highest_playable(coil, a4_hz)
-    given = "highest" in coil.notes.model_fields_set
-    if highest == coil.notes.highest or (highest is not None and not given):
+    if highest == coil.notes.highest or (highest is not None and not _gives_highest(coil)):
         return ""
     allowed = "no note of the range is possible" if highest is None else f"at most {highest}"
     return (

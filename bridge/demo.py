@@ -85,14 +85,12 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
                 await boards.prove_estops()
                 await _arm(service)
                 started_s = time.monotonic()
-                say_seldom = _once_a_second(say)
+                report = _reporter(service, say)
                 for at_s, message in demo_piece.piece():
-                    await _until(service, started_s + at_s, say_seldom)
+                    await _until(started_s + at_s, report)
                     service.midi_in(time.monotonic(), INPUT, message)
                     messages += 1
-                await _until(
-                    service, started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, say_seldom
-                )
+                await _until(started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, report)
                 tuning, sent = await _tuning_notes(service, config, boards, say)
                 messages += sent
                 silence_ms = await _stop_while_sounding(service, boards, say)
@@ -120,31 +118,32 @@ async def _arm(service: Service) -> None:
         raise RuntimeError(f"not armed: {service.engine.interlock.current_trip}")
 
 
-def _once_a_second(say: Callable[[str], None]) -> Callable[[str], None]:
-    """Lets the first line of each second through."""
+def _reporter(service: Service, say: Callable[[str], None]) -> Callable[[], None]:
+    """Says what the coils do, at most once a second however often it is called."""
     said_s = -math.inf
 
-    def seldom(line: str) -> None:
+    def report() -> None:
         nonlocal said_s
-        if time.monotonic() - said_s >= 1.0:
-            said_s = time.monotonic()
-            say(line)
-
-    return seldom
-
-
-async def _until(service: Service, at_s: float, say: Callable[[str], None]) -> None:
-    """Waits, and shows what happens once a second."""
-    while (left_s := at_s - time.monotonic()) > 0:
-        await asyncio.sleep(min(left_s, 0.05))
-        view = site_view(service.engine, time.monotonic())
+        now_s = time.monotonic()
+        if now_s - said_s < 1.0:
+            return
+        said_s = now_s
         say(
             " | ".join(
                 f"{c.name}: "
                 + ("  ".join(f"{r:.0f} Hz {o:.0f} µs" for r, o in c.voices) or "silent")
-                for c in view.coils
+                for c in site_view(service.engine, now_s).coils
             )
         )
+
+    return report
+
+
+async def _until(at_s: float, report: Callable[[], None]) -> None:
+    """Waits, and shows what happens meanwhile."""
+    while (left_s := at_s - time.monotonic()) > 0:
+        await asyncio.sleep(min(left_s, 0.05))
+        report()
 
 
 async def _tuning_notes(

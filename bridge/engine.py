@@ -46,6 +46,8 @@ RESET_WAIT_S = 0.7
 WAKE_S = 0.02
 """While permission is held the engine is advanced at least this often."""
 GUARD_REFUSALS_TO_TRIP = 8
+BOARD_CAUSES = frozenset(int(c) for c in BoardCause if c is not BoardCause.NONE)
+"""What a board may give as its cause; the host's own numbers are not among them."""
 
 
 class Act(Enum):
@@ -255,9 +257,7 @@ class Engine:
         lines = self._lines_of[controller]
         scheduled_s = self.timeline.now_s(now_s) if self.timeline.scheduled else None
         first = self._next_line[controller]
-        self._room_at[controller] = room_at = session.room_at(
-            now_s, reported_unsent, lines[first].frame_bytes()
-        )
+        self._room_at[controller] = room_at = session.room_at(now_s, reported_unsent)
         if room_at > now_s:
             return self._outgoing(discard, data, line_break)
         if self._changed:
@@ -268,7 +268,7 @@ class Engine:
             line = lines[index]
             frame = None
             if line.due_s() <= now_s:
-                room_at = session.room_at(now_s, reported_unsent, line.frame_bytes())
+                room_at = session.room_at(now_s, reported_unsent)
                 if room_at > now_s:
                     self._room_at[controller] = room_at
                     break
@@ -508,12 +508,11 @@ class Engine:
     def _board_tripped(
         self, now_s: float, name: str, cause: int, number: int, was_armed: bool
     ) -> None:
-        boards_own = {int(c) for c in BoardCause} - {int(BoardCause.NONE)}
-        known = Cause(cause) if cause in boards_own else Cause.INTERNAL_FAULT
+        known = Cause(cause) if cause in BOARD_CAUSES else Cause.INTERNAL_FAULT
         if self.interlock.state is State.TRIPPED and known is Cause.HOST_STOP:
             return
         detail = f"controller's trip {number}"
-        if cause not in boards_own:
+        if cause not in BOARD_CAUSES:
             detail += f", cause {cause}, which this host does not know"
         detail += "" if was_armed else ", remembered or unarmed"
         self._trip(now_s, known, name, detail)

@@ -114,31 +114,34 @@ class Operator:
     def key(self, key: str) -> None:
         """One key press. A stop needs nothing else to have worked."""
         if key in {" ", "\x1b"}:
-            self._console.take_back()
-            self.service.stop(Cause.OPERATOR_STOP)
-        elif self._extra is None or (said := self._extra(key)) is None:
+            self._stop()
+        elif not self._own(key):
             answer = self._console.key(time.monotonic(), key, self._open_conditions())
             if answer is not None:
                 self._do(answer.act, answer.text)
-        else:
-            self._console.take_back()
-            self.service.source_changed()
-            if said:
-                self.say(said)
 
     def word(self, word: str) -> None:
         """One line of plain input."""
         if word.strip().lower() == "stop":
-            self._console.take_back()
-            self.service.stop(Cause.OPERATOR_STOP)
-        elif self._extra is None or (said := self._extra(word.strip())) is None:
+            self._stop()
+        elif not self._own(word.strip()):
             answer = self._console.word(time.monotonic(), word, self._open_conditions())
             self._do(answer.act, answer.text)
-        else:
-            self._console.take_back()
-            self.service.source_changed()
-            if said:
-                self.say(said)
+
+    def _stop(self) -> None:
+        self._console.take_back()
+        self.service.stop(Cause.OPERATOR_STOP)
+
+    def _own(self, said: str) -> bool:
+        """True where the command's own keys and words took it."""
+        answer = None if self._extra is None else self._extra(said)
+        if answer is None:
+            return False
+        self._console.take_back()
+        self.service.source_changed()
+        if answer:
+            self.say(answer)
+        return True
 
     def _open_conditions(self) -> list[str]:
         checks = self.service.engine.checks(time.monotonic())
@@ -149,7 +152,7 @@ class Operator:
             case None:
                 self.say(text)
             case Command.STOP:
-                self.service.stop(Cause.OPERATOR_STOP)
+                self._stop()
             case Command.ARM | Command.CONFIRM:
                 self.service.act(Act.ARM)
             case Command.DISARM:
@@ -309,13 +312,10 @@ async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> N
         end = _read_input(on_text, operator.input_ended)
         try:
             with Live(console=RichConsole(), auto_refresh=False, screen=True) as live:
-                shown: tuple[SiteView, list[str]] | None = None
                 while True:
-                    now = operator.view(), operator.lines
-                    if now != shown:
-                        shown = now
-                        # Drawing takes some 10 ms: not on the loop, where music and stop run.
-                        await asyncio.to_thread(_draw, live, *now, help_line)
+                    view, lines = operator.view(), operator.lines
+                    # Drawing takes some 10 ms: not on the loop, where music and stop run.
+                    await asyncio.to_thread(_draw, live, view, lines, help_line)
                     await asyncio.sleep(PICTURE_S)
         finally:
             end()

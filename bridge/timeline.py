@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections.abc import Callable
 
 from bridge.config import Config
 
@@ -24,6 +25,8 @@ SLACK_S = 0.003
 MOST_AHEAD_S = 0.12
 """No coil's frames may be sent further ahead: while voices move they come 9 ms apart, and a
 controller's queue need hold no more than 16 (PROTOCOL.md, section 7)."""
+_ROUNDING_S = 1e-9
+"""What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
 
 
 def speed_of_sound_m_s(temperature_c: float) -> float:
@@ -44,10 +47,6 @@ def acoustic_offsets_s(config: Config) -> dict[str, float]:
     if reference is None:
         reference = max(known, default=0.0)
     return {n: 0.0 if d is None else (reference - d) / speed for n, d in distances.items()}
-
-
-_ROUNDING_S = 1e-9
-"""What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
 
 
 class Timeline:
@@ -131,10 +130,13 @@ class Timeline:
 
     def drop_input(self, input_name: str) -> None:
         """Forgets what still waits from an input that was lost."""
-        self._heap = [e for e in self._heap if e[2] != input_name]
-        heapq.heapify(self._heap)
+        self._keep(lambda name, message: name != input_name)
 
     def drop_notes(self) -> None:
         """Forgets notes that still wait to begin; controllers and note-offs keep their time."""
-        self._heap = [e for e in self._heap if not (e[3] and e[3][0] & 0xF0 == 0x90)]
+        self._keep(lambda name, message: not (message and message[0] & 0xF0 == 0x90))
+
+    def _keep(self, wanted: Callable[[str, bytes], bool]) -> None:
+        """Keeps what `wanted(input_name, message)` says."""
+        self._heap = [e for e in self._heap if wanted(e[2], e[3])]
         heapq.heapify(self._heap)

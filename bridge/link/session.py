@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 
-from bridge.checks import STATUS_FRESH_S, ControllerFacts, cause_name
+from bridge.checks import STATUS_FRESH_S, ControllerFacts
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import Reason, StopSource
 from firmware_protocol.catalogue import State as BoardState
@@ -140,7 +140,6 @@ class Session:
         self._hello_due = math.inf
         self._setup_due = math.inf
         self._want = Want.NOTHING
-        self._want_since = 0.0
         self._nonce_due = math.inf
         self._arm_nonces: tuple[int, ...] = ()
         """Sent with arm and not yet answered; more than one after frames were lost."""
@@ -206,7 +205,7 @@ class Session:
     def request_arm(self, now_s: float) -> None:
         """Begins arming: a nonce, then arm. Ends in ArmConfirmed and HornEnded, or ArmRefused."""
         self._drop_session()
-        self._want, self._want_since = Want.ARM, now_s
+        self._want = Want.ARM
         self._ask_nonce(now_s)
 
     def request_reset(self, now_s: float) -> None:
@@ -220,7 +219,7 @@ class Session:
         if self.status.state != BoardState.TRIPPED:
             self._events.append(ResetDone())
             return
-        self._want, self._want_since = Want.RESET, now_s
+        self._want = Want.RESET
         self._ask_nonce(now_s)
 
     def cancel_reset(self) -> None:
@@ -505,14 +504,13 @@ class Session:
         """Bytes still to be sent: the line's own time, or what the system reports if more."""
         return max((self._line_free_at - now_s) * self._pace_baud / 10, float(reported), 0.0)
 
-    def room_at(self, now_s: float, reported: int, size: int) -> float:
-        """When a voices frame of `size` bytes may be written: `now_s` where it may be at once.
+    def room_at(self, now_s: float, reported: int) -> float:
+        """When a voices frame may be written: `now_s` where it may be at once.
 
         That is when the line is all but free: what is not written yet can still become newer. So
         there is never more unsent than one frame and `AHEAD_BYTES`, less than one refresh of two
         outputs; the frames of a chord on several outputs may go in one after the other.
         """
-        del size
         excess = self.unsent_bytes(now_s, reported) - AHEAD_BYTES
         return now_s if excess <= 0 else now_s + excess * 10 / self._pace_baud
 
@@ -560,12 +558,6 @@ class Session:
 
     def status_age_s(self, now_s: float) -> float:
         return now_s - self._status_at
-
-    def trip_text(self) -> str:
-        """The controller's own trip in words, "" where it is not tripped."""
-        if self.status is None or self.status.state != BoardState.TRIPPED:
-            return ""
-        return f"trip {self.status.trip_number}: {cause_name(self.status.cause)}"
 
     def _ask_nonce(self, now_s: float) -> None:
         self._nonce_due = now_s + self._wait_s

@@ -18,8 +18,6 @@ MOTION_S = 0.009
 _RAMP_S = 0.8 * MOTION_S
 _SETTLED_S = 0.03
 """After this long without change a voice's period is simply its period: no ramp is left."""
-
-
 _JUMP_SHARE = 0.06
 """A change of period by more than this (a semitone) is a jump."""
 _HEARD_S = 0.15
