@@ -412,9 +412,11 @@ class Engine:
             return
         self._resetting = set(self.sessions)
         self._reset_until = now_s + RESET_WAIT_S
-        for name in tuple(self._resetting):
-            self.sessions[name].request_reset(now_s)
-            self._take_session_events(now_s, self.sessions[name])
+        for session in self.sessions.values():
+            session.request_reset(now_s)
+            self._take_session_events(now_s, session)
+            if self._reset_until == math.inf:  # refused: no other board is asked any more
+                return
         self._finish_reset(now_s)
 
     def _lasting_causes(self, now_s: float) -> list[str]:

@@ -15,7 +15,7 @@ import time
 import traceback
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from functools import partial
-from typing import Any
+from typing import Any, cast
 
 import structlog
 
@@ -218,7 +218,6 @@ class Service:
             else:
                 self._pump()
         except Exception as error:
-            self._complain("unexpected error: stopping")
             try:
                 if not self.engine.is_tripped_by(Cause.HOST_FAULT):
                     self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
@@ -226,6 +225,7 @@ class Service:
             except Exception:
                 # What cannot be told is not renewed either: its lease ends in silence.
                 self._complain("the error came again while stopping")
+            self._complain("unexpected error: stopped")
             # A little later, so that an error that lasts does not eat the loop.
             self._cancel_timer()
             self._timer = asyncio.get_running_loop().call_later(AGAIN_S, self._on_timer)
@@ -239,8 +239,16 @@ class Service:
                 log.error(what, error=traceback.format_exc())
 
     def _unhandled(self, running: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        """Any error that nobody caught, in any callback or task of the loop, is a trip."""
+        """Any error that nobody caught, in any callback or task of the loop, is a trip.
+
+        A line that fails tells so here from within its own write, before it counts as closed: a
+        stop from here would write to it again, and so on, while the other boards wait.
+        """
         error = context.get("exception")
+        line = context.get("protocol")
+        if any(line is transport for transport in self._transports.values()):
+            cast(Transport, line).on_lost(str(error))
+            return
         self.stop(Cause.HOST_FAULT, repr(error) if error else str(context.get("message")))
         with contextlib.suppress(Exception):
             log.error("unhandled error", what=context.get("message"), error=repr(error))
@@ -306,7 +314,9 @@ class Service:
 
     def _write(self, name: str, transport: Transport, out: Outgoing) -> None:
         if out.discard:
-            transport.discard_unsent()
+            # Bytes that cannot be thrown away keep no stop back.
+            with contextlib.suppress(*LINE_ERRORS):
+                transport.discard_unsent()
         if out.data:
             transport.write(out.data)
             if self.writes_observed is not None:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import pty
 import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
@@ -14,13 +16,14 @@ from typing import Any
 
 import pytest
 
+import bridge.service
 from bridge import loop
 from bridge.config import Config, Controller
 from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.latch_store import LatchStore
 from bridge.link.session import Outgoing
-from bridge.link.transport import LinkError, Transport
+from bridge.link.transport import LinkError, Transport, open_serial
 from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument
 from bridge.records import Record
@@ -122,6 +125,82 @@ def test_a_line_that_fails_in_the_stop_keeps_it_from_no_other(tmp_path: Path) ->
         south = made.boards.boards["South"].controller
         await made.until(lambda: south.state is BoardState.TRIPPED, "South", timeout_s=0.15)
         await tripped(made, Cause.OPERATOR_STOP)
+
+    play(tmp_path, story)
+
+
+def test_bytes_that_cannot_be_thrown_away_keep_no_stop_back(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        def fails() -> None:
+            raise OSError(5, "Input/output error")
+
+        made.transports["North"].discard_unsent = fails
+        made.service.stop(Cause.OPERATOR_STOP)
+        await tripped(made, Cause.OPERATOR_STOP)
+        assert made.boards.boards["North"].controller.cause is BoardCause.HOST_STOP
+
+    play(tmp_path, story)
+
+
+def test_a_line_that_tells_its_failure_from_within_a_write_is_a_lost_line(tmp_path: Path) -> None:
+    """As the serial library does (checked below): no stop from there, or it would write again."""
+
+    async def story(made: Site) -> None:
+        north, writes = made.transports["North"], 0
+
+        def failing(data: bytes) -> None:
+            nonlocal writes
+            writes += 1
+            context = {"message": "Fatal error", "exception": OSError(5, "gone"), "protocol": north}
+            asyncio.get_running_loop().call_exception_handler(context)
+
+        north.write = failing
+        made.service.stop(Cause.OPERATOR_STOP)
+        await tripped(made, Cause.OPERATOR_STOP)
+        assert made.boards.boards["South"].controller.cause is BoardCause.HOST_STOP
+        assert writes <= 3
+
+    play(tmp_path, story)
+
+
+def test_the_serial_library_names_our_line_when_a_write_fails() -> None:
+    """pyserial-asyncio-fast itself, on a pty whose far end is gone."""
+
+    async def main() -> None:
+        master, slave = pty.openpty()
+        name = os.ttyname(slave)
+        transport = await open_serial(name, 500_000)
+        told: list[dict[str, Any]] = []
+        asyncio.get_running_loop().set_exception_handler(lambda running, what: told.append(what))
+        await asyncio.sleep(0)
+        os.close(slave)
+        os.close(master)
+        transport.write(b"\x00")
+        assert [what["protocol"] for what in told] == [transport]
+        transport.close()
+        await asyncio.sleep(0.05)
+
+    loop.run(main())
+
+
+def test_a_log_that_cannot_be_written_keeps_no_stop_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class DeadLog:
+        def error(self, what: str, **facts: object) -> None:
+            raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr(bridge.service, "log", DeadLog())
+
+    async def story(made: Site) -> None:
+        def broken(now_s: float, name: str, message: bytes, arrived_s: float) -> None:
+            raise RuntimeError("planted")
+
+        made.service.engine.midi = broken  # type: ignore[method-assign]
+        made.service.midi_in(NOW(), "keys", note_on(60))
+        await tripped(made, Cause.HOST_FAULT)
+        for board in made.boards.boards.values():
+            assert board.controller.cause is BoardCause.HOST_STOP
 
     play(tmp_path, story)
 

@@ -22,7 +22,7 @@ from bridge.records import ArmDenied, HeldBackChanged, InterlockChanged, ResetDe
 from bridge.virtual_site import VirtualSite
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import Cause as BoardCause
-from firmware_protocol.catalogue import ResetCause
+from firmware_protocol.catalogue import ResetCause, StopSource
 from firmware_protocol.catalogue import State as BoardState
 from firmware_protocol.framing import encode_frame
 from tests.chain.rig import (
@@ -243,6 +243,35 @@ def test_a_stop_that_is_not_confirmed_cannot_be_reset_away() -> None:
     link.to_board.noise = None
     played.run_for(0.1)
     assert link.controller.cause is BoardCause.HOST_STOP, "the stop went on being repeated"
+
+
+@pytest.mark.parametrize("deaf", ["North", "South"])
+def test_a_refused_reset_clears_no_other_boards_trip(deaf: str) -> None:
+    played = two_racks()
+    chord(played)
+    played.stop()
+    played.run_for(0.3)
+    played.links[deaf].to_board.noise = LineNoise(1, loss=1.0)
+    # A status still comes, but this stop is confirmed by nobody until then.
+    played.stop()
+    played.act(Act.RESET)
+    played.run_for(1.5)
+    assert any(isinstance(r, ResetDenied) for _, r in played.records)
+    assert played.engine.interlock.state is State.TRIPPED
+    assert states(played) == {BoardState.TRIPPED}
+
+
+@pytest.mark.parametrize("unconfirmed", ["North", "South"])
+def test_one_boards_refusal_asks_no_other_board(unconfirmed: str) -> None:
+    played = two_racks()
+    chord(played)
+    played.stop()
+    played.run_for(0.3)
+    played.engine.sessions[unconfirmed].stop(played.now_s, StopSource.OPERATOR)
+    played.act(Act.RESET)
+    played.run_for(1.5)
+    assert played.engine.interlock.state is State.TRIPPED
+    assert states(played) == {BoardState.TRIPPED}
 
 
 def test_no_reset_while_a_controller_is_silent_or_away() -> None:
