@@ -96,7 +96,7 @@ class Program:
         """The first line from number `after` on with `part` in it. Fails with what was said."""
         return wait_until(
             lambda: next((x for x in self.lines[after:] if part in x), None),
-            f"{part!r} in:\n" + "\n".join(self.lines[-40:] + self.errors[-40:]),
+            lambda: f"{part!r} in:\n" + "\n".join(self.lines[-40:] + self.errors[-40:]),
             timeout_s,
         )
 
@@ -127,7 +127,9 @@ class Program:
         self.end()
 
 
-def wait_until(probe: Callable[[], Any], what: str, timeout_s: float = 20.0) -> Any:
+def wait_until(
+    probe: Callable[[], Any], what: str | Callable[[], str], timeout_s: float = 20.0
+) -> Any:
     """The first thing `probe` finds that is not None and not False."""
     deadline_s = time.monotonic() + timeout_s
     while time.monotonic() < deadline_s:
@@ -135,7 +137,8 @@ def wait_until(probe: Callable[[], Any], what: str, timeout_s: float = 20.0) -> 
         if found is not None and found is not False:
             return found
         time.sleep(0.01)
-    raise AssertionError(f"waited {timeout_s:g} s for {what}")
+    text = what if isinstance(what, str) else what()  # as it is now, not as it was at the start
+    raise AssertionError(f"waited {timeout_s:g} s for {text}")
 
 
 class Rig:
@@ -183,7 +186,10 @@ class Rig:
         the button again would be a trip."""
         if prove:
             board.say("prove")
-        wait_until(lambda: self._ready(daemon), "no open condition: " + "\n".join(daemon.lines))
+        wait_until(
+            lambda: self._ready(daemon),
+            lambda: "no open condition: " + "\n".join(daemon.lines[-3:] + board.lines[-5:]),
+        )
         before = len(daemon.lines)
         daemon.say("arm")
         daemon.wait_for("ARM?", after=before)
