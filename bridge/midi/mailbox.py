@@ -6,6 +6,7 @@ at a time puts messages; the loop's thread drains.
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable
 
@@ -13,8 +14,9 @@ from bridge.midi.parts import PortState
 
 BOUND = 16_384
 """Messages waiting for the loop; at 3,000 a second, over five seconds of a stalled loop."""
-BURST = 512
-"""Messages handed over in one turn of the loop, so that a flood does not starve its other work."""
+TURN_S = 0.0015
+"""Handing over takes no more of one turn of the loop, so that in a flood its other work, an
+operator's stop above all, waits no longer."""
 MAX_MESSAGE_BYTES = 256
 """A longer system exclusive dump is nothing we play; it is dropped and counted."""
 
@@ -49,7 +51,8 @@ class Mailbox:
     At the bound, messages that can start or shape sound are dropped and counted. Those that end
     sound are never lost: they are kept once per key (at most a few thousand), and delivered after
     everything that was queued before; until that is done nothing else is queued, so no later
-    note-on can overtake an earlier note-off. State changes are always queued.
+    note-on can overtake an earlier note-off. State changes are always queued. A message that is a
+    stop is never dropped and overtakes everything.
     """
 
     def __init__(
@@ -59,13 +62,16 @@ class Mailbox:
         wake: Wake,
         *,
         bound: int = BOUND,
-        burst: int = BURST,
+        is_stop: Callable[[bytes], bool] = lambda message: False,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._deliver = deliver
         self._changed = changed
         self._wake = wake
         self._bound = bound
-        self._burst = burst
+        self._is_stop = is_stop
+        self._clock = clock
+        self._stop: tuple[float, bytes] | None = None
         self._queue: deque[_Item] = deque()
         self._ends: dict[bytes, tuple[float, bytes]] = {}
         self._woken = False
@@ -79,7 +85,9 @@ class Mailbox:
         if len(message) > MAX_MESSAGE_BYTES:
             self.dropped += 1
             return
-        if self._ends or len(self._queue) >= self._bound:
+        if self._is_stop(message):
+            self._stop = (arrival_s, message)
+        elif self._ends or len(self._queue) >= self._bound:
             key = silencing_key(message)
             if key is None:
                 self.dropped += 1
@@ -106,13 +114,15 @@ class Mailbox:
                 self._closed = True
 
     def drain(self) -> None:
-        """Delivers up to a burst, on the loop's thread; rings again if something is left."""
+        """Delivers for one turn, on the loop's thread; rings again if something is left."""
         self._woken = False
+        until_s = self._clock() + TURN_S
         try:
-            for _ in range(self._burst):
-                if self._closed:
-                    return
-                if self._queue:
+            while not self._closed:
+                if self._stop is not None:
+                    stop, self._stop = self._stop, None
+                    self._deliver(*stop)
+                elif self._queue:
                     at_s, item = self._queue.popleft()
                     if isinstance(item, PortState):
                         self._changed(at_s, item)
@@ -122,6 +132,8 @@ class Mailbox:
                     self._deliver(*self._ends.pop(next(iter(self._ends))))
                 else:
                     return
+                if self._clock() >= until_s:
+                    return
         finally:
             # Also if a receiver raised: what is behind the message it choked on still comes.
             if not self._closed and (self._queue or self._ends):
@@ -130,5 +142,6 @@ class Mailbox:
     def close(self) -> None:
         """On the loop's thread: nothing is delivered after this returns."""
         self._closed = True
+        self._stop = None
         self._queue.clear()
         self._ends.clear()

@@ -19,6 +19,7 @@ from bridge.midi.parts import (
     matching,
 )
 from bridge.midi.reader import Reader
+from bridge.midi.stop import is_stop
 
 
 class Slot:
@@ -39,6 +40,7 @@ class Slot:
             lambda at_s, message: on_message(at_s, name, message),
             lambda at_s, state: on_change(at_s, name, state),
             wake,
+            is_stop=lambda message: is_stop(message, config.stop_controller),
         )
         self._reader = reader
         self._wire: Wire | None = None

@@ -8,26 +8,37 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.midi.mailbox import Mailbox, silencing_key
+from bridge.midi.mailbox import TURN_S, Mailbox, silencing_key
 from bridge.midi.parts import PortState
 
 NOTE_ON = b"\x90\x3c\x64"
 NOTE_OFF = b"\x80\x3c\x00"
+STOP = b"\xb0\x50\x7f"
 
 
 class Desk:
-    """A mailbox, and a loop that runs only when told to."""
+    """A mailbox, and a loop that runs only when told to.
+
+    `burst`: so many messages take the time that one turn may take.
+    """
 
     def __init__(self, bound: int = 8, burst: int = 4) -> None:
         self.wakeups: list[Callable[[], None]] = []
         self.got: list[tuple[float, bytes | PortState]] = []
+        self._now_s = 0.0
+        self._message_s = 1.0001 * TURN_S / burst
         self.box = Mailbox(
-            lambda at_s, message: self.got.append((at_s, message)),
-            lambda at_s, state: self.got.append((at_s, state)),
+            self._take,
+            self._take,
             self.wakeups.append,
             bound=bound,
-            burst=burst,
+            is_stop=lambda message: message == STOP,
+            clock=lambda: self._now_s,
         )
+
+    def _take(self, at_s: float, item: bytes | PortState) -> None:
+        self.got.append((at_s, item))
+        self._now_s += self._message_s
 
     def turn(self) -> None:
         """One turn of the loop: the wakeups that are pending now, not those they cause."""
@@ -66,6 +77,34 @@ def test_a_burst_leaves_the_loop_its_turn_and_loses_nothing() -> None:
     desk.turn()
     assert len(desk.got) == 4
     assert len(desk.finish()) == 10
+
+
+def test_a_slow_receiver_gives_the_loop_back_after_each_message() -> None:
+    desk = Desk(bound=100, burst=1)
+    for number in range(10):
+        desk.box.put(0.0, bytes((0xB0, 1, number)))
+    desk.turn()
+    assert len(desk.got) == 1
+
+
+def test_a_stop_overtakes_all_that_waits() -> None:
+    desk = Desk(bound=100, burst=2)
+    for _ in range(50):
+        desk.box.put(0.0, NOTE_ON)
+    desk.turn()
+    desk.box.put(1.0, STOP)
+    desk.turn()
+    assert desk.got[2] == (1.0, STOP)
+    assert desk.finish().count(STOP) == 1
+
+
+def test_a_full_mailbox_still_takes_a_stop() -> None:
+    desk = Desk(bound=4)
+    for _ in range(100):
+        desk.box.put(0.0, NOTE_ON)
+    desk.box.put(0.0, NOTE_OFF)
+    desk.box.put(1.0, STOP)
+    assert desk.finish()[0] == STOP
 
 
 def test_beyond_the_bound_only_what_ends_sound_is_kept() -> None:
