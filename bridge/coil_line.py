@@ -19,8 +19,8 @@ _AHEAD_FRAMES = 14
 _WAITING_FRAMES = 2
 """Most frames decided and not yet sent. What is decided will be sent, for the governor reckons with
 it; in a flood what comes meanwhile is decided when there is room, as one newest state."""
-_LATE_S = 0.015
-"""A planned frame later than this applies on arrival (the controller refuses 20 ms)."""
+_LATE_S = 0.018
+"""A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
 
 @dataclass(slots=True)
@@ -45,6 +45,7 @@ class CoilLine:
             refresh_s=REFRESH_S,
         )
         self.governed: Governed = self.governor.silence(0.0)
+        self._late_s = max(0.0, _LATE_S - controller.link_jitter_ms / 1000)
         self.frames = 0
         self.offset_s = offset_s
         self.held_back_changes: list[tuple[HeldBack, ...]] = []
@@ -143,7 +144,7 @@ class CoilLine:
                 if self._dirty:
                     self._decide(scheduled_s)
                 item = _Planned(scheduled_s + self.offset_s, self._last_slots)
-            late = item.apply_s < now_s - _LATE_S
+            late = item.apply_s < now_s - self._late_s
             if not late:
                 self._ahead.append(item.apply_s)
             data = self.session.voices_frame(

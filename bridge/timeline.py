@@ -18,6 +18,8 @@ from bridge.config import Config
 
 LEAD_S = 0.025
 """Host jitter that is made good by planning this far ahead."""
+FRAME_S = 0.008
+"""Building and sending a frame: with the link's own jitter, the least that is worth planning."""
 LEAST_LEAD_S = 0.012
 """A frame needs this long to be built, sent and queued."""
 SLACK_S = 0.003
@@ -60,9 +62,9 @@ class Timeline:
         self.offsets_s = acoustic_offsets_s(config) if delays else {}
         earliest = max(0.0, -min(self.offsets_s.values(), default=0.0))
         latest = max(0.0, max(self.offsets_s.values(), default=0.0))
-        self.lead_s = (
-            max(0.0, min(min(delays.values()) - SLACK_S, LEAD_S + earliest)) if delays else 0.0
-        )
+        jitter = max(c.link_jitter_ms for c in config.controller) / 1000
+        wanted = max(LEAD_S, jitter + FRAME_S) + earliest
+        self.lead_s = max(0.0, min(min(delays.values()) - SLACK_S, wanted)) if delays else 0.0
         self.faults: list[str] = []
         """What of the timing cannot work, as sentences: such a site must not be started."""
         least = LEAST_LEAD_S + earliest
@@ -86,6 +88,12 @@ class Timeline:
             )
         self.problems = list(self.faults)
         """The faults, and what else the operator should know of the timing."""
+        if delays and not self.faults and self.lead_s < jitter + FRAME_S + earliest - 1e-9:
+            self.problems.append(
+                f"a link may hold frames {jitter * 1000:.0f} ms back, and the delay leaves "
+                f"{(self.lead_s - earliest) * 1000:.0f} ms: notes may then sound late; a delay of "
+                f"{math.ceil((jitter + FRAME_S + earliest + SLACK_S) * 1000 - 1e-9)} ms takes it in"
+            )
         immediate = [i.name for i in config.input if i.timing == "immediate"]
         if delays and immediate:
             self.problems.append(

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.timeline import (
+    FRAME_S,
     LEAD_S,
     LEAST_LEAD_S,
     MOST_AHEAD_S,
@@ -229,3 +230,28 @@ def test_the_most_ahead_fits_a_controllers_queue_and_its_rule() -> None:
     motion_s = 0.009
     assert MOST_AHEAD_S / motion_s + 1 < 16
     assert MOST_AHEAD_S < 0.250
+
+
+def jittery(ms: float) -> tuple[str, str]:
+    return ("link_jitter_ms = 5", f"link_jitter_ms = {ms:g}")
+
+
+def test_the_lead_takes_in_what_a_link_may_hold_back() -> None:
+    timeline = Timeline(site(delay(150), jittery(50)))
+    offsets = acoustic_offsets_s(site(delay(150)))
+    assert timeline.lead_s >= 0.050 + FRAME_S - min(0.0, *offsets.values()) - 1e-9
+    assert held_back(timeline) == []
+
+
+def held_back(timeline: Timeline) -> list[str]:
+    return [p for p in timeline.problems if "hold frames" in p]
+
+
+def test_a_delay_too_short_for_the_links_jitter_is_said() -> None:
+    timeline = Timeline(site(delay(45), jittery(50)))
+    assert not timeline.faults
+    (problem,) = held_back(timeline)
+    assert "50 ms" in problem
+    needed = math.ceil(1000 * (0.050 + FRAME_S + SLACK_S - min(0.0, *timeline.offsets_s.values())))
+    assert f"a delay of {needed} ms" in problem
+    assert held_back(Timeline(site(delay(needed), jittery(50)))) == []
