@@ -22,6 +22,8 @@ TOLERANCE_PPM = 5500.0
 """Boards may be off by ± 5,000 ppm; a little more is estimation error. Beyond it, no arming."""
 IN_STEP_PPM = 60.0
 """Arming waits until the rate is known to this (one standard error): a tenth of a cent."""
+OUT_OF_STEP_PPM = 2 * IN_STEP_PPM
+"""What was in step is so until its error grows to this: one bad pair must not make it flicker."""
 SLEW_PPM_PER_S = 60.0
 """A tenth of a cent a second."""
 _LEAST_PAIRS = 12
@@ -123,6 +125,7 @@ class Clock:
         self._line = _Line(nominal_hz)
         self._rate_hz = nominal_hz
         self._error_ppm = math.inf
+        self._in_step = False
         self._first: list[_Pair] = []
         self._shortest_s = math.inf
         self._heard_s = -math.inf
@@ -153,7 +156,7 @@ class Clock:
         """ "" when in step; else what is wrong."""
         if not self.known:
             return "no time answer yet"
-        if self._error_ppm > IN_STEP_PPM:
+        if not self._in_step:
             return "still measuring its rate"
         if abs(self.error_ppm) > TOLERANCE_PPM:
             return f"off by {self.error_ppm:+.0f} ppm; at most ± {TOLERANCE_PPM:.0f}"
@@ -222,7 +225,9 @@ class Clock:
         shorter = round_trip_s < self._shortest_s
         self._shortest_s = min(round_trip_s, aged)
         if shorter and self._first:
+            was_in_step = self._in_step
             self._restart(self._first)  # now it is known better what each was worth
+            self._in_step = was_in_step and self._error_ppm <= OUT_OF_STEP_PPM
 
     def _restart(self, pairs: list[_Pair]) -> None:
         self._line = _Line(self.nominal_hz)
@@ -230,6 +235,7 @@ class Clock:
         self._misfits = 0
         self._rate_hz = self.nominal_hz
         self._error_ppm = math.inf
+        self._in_step = False
         for pair in pairs:
             self._take(pair)
 
@@ -241,3 +247,4 @@ class Clock:
             self._first.clear()
         self._rate_hz = self.nominal_hz + self._line.slope()
         self._error_ppm = self._line.standard_error_ppm()
+        self._in_step = self._error_ppm <= (OUT_OF_STEP_PPM if self._in_step else IN_STEP_PPM)

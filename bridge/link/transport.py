@@ -9,7 +9,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import importlib
+import os
 from collections.abc import Callable
+from functools import partial
 from typing import Any, Protocol, cast
 
 import serial
@@ -22,10 +24,12 @@ except ImportError:  # no termios outside POSIX, and so no such error
 LINE_ERRORS: tuple[type[Exception], ...] = (
     OSError,
     AttributeError,
+    TypeError,
     serial.SerialException,
     _terminal_error,
 )
-"""What a line that has just vanished may raise (AttributeError: a port closed meanwhile)."""
+"""What a line that has just vanished may raise (a port closed meanwhile is None, and its file
+descriptor too: AttributeError, TypeError)."""
 
 
 class Transport(Protocol):
@@ -59,10 +63,14 @@ class SerialTransport(asyncio.Protocol):
         self.on_lost: Callable[[str], None] = lambda why: None
         self._transport: Any = None
         self._serial: Any = None
+        self.opened = asyncio.get_running_loop().create_future()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = transport
         self._serial = cast(Any, transport).serial
+        if hasattr(self._serial, "fd"):
+            self._serial.write = partial(_write_what_fits, self._serial)
+        self.opened.set_result(None)
 
     def data_received(self, data: bytes) -> None:
         self.on_data(data)
@@ -91,7 +99,7 @@ class SerialTransport(asyncio.Protocol):
             self._serial.reset_output_buffer()
 
     async def send_break(self, duration_s: float) -> bool:
-        if self._transport is None:
+        if self._transport is None or self._transport.is_closing():
             return False
         try:
             self._serial.break_condition = True
@@ -108,6 +116,21 @@ class SerialTransport(asyncio.Protocol):
             self._transport.abort()
 
 
+def _write_what_fits(port: Any, data: bytes) -> int:
+    """`write` of a POSIX port. Raises BlockingIOError where nothing fits: asyncio then waits.
+
+    pyserial's own tries again for ever, without a pause, and the whole loop with it.
+    """
+    if not port.is_open:
+        raise serial.PortNotOpenError
+    try:
+        return os.write(port.fd, data)
+    except BlockingIOError:
+        raise
+    except OSError as error:
+        raise serial.SerialException(f"write failed: {error}") from error
+
+
 async def open_serial(port: str, baud: int) -> SerialTransport:
     """Opens `port` (device path or pyserial URL) exclusively. Raises LinkError.
 
@@ -122,9 +145,12 @@ async def open_serial(port: str, baud: int) -> SerialTransport:
         _, protocol = await serial_asyncio.create_serial_connection(
             asyncio.get_running_loop(), SerialTransport, port, **options
         )
+        await protocol.opened  # what is written before goes nowhere
     except (*LINE_ERRORS, ValueError) as error:
         text = str(error)
         if "exclusively lock" in text or "busy" in text.lower():
             raise LinkError(f"{port}: in use by another program; close that one") from error
-        raise LinkError(f"{port}: cannot be opened: {text}") from error
+        number = getattr(error, "errno", None)
+        reason = os.strerror(number) if isinstance(number, int) else text
+        raise LinkError(f"{port}: cannot be opened: {reason}") from error
     return cast(SerialTransport, protocol)

@@ -71,6 +71,24 @@ class Board:
         return wrong / self.true_hz
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_a_clock_that_is_in_step_does_not_flicker(seed: int) -> None:
+    """Half the messages wait a few milliseconds for a busy host: after the first "in step", an
+    operator must not read "not yet" for one pair that was worse."""
+
+    def busy(chance: random.Random) -> float:
+        return chance.expovariate(1 / 0.004) if chance.random() < 0.5 else 0.0
+
+    clock, board, now_s = Clock(), Board(-700, out=busy, back=busy, seed=seed), 0.0
+    while clock.problem():
+        board.ping(clock, now_s)
+        now_s += 0.023
+    for _ in range(200):
+        board.ping(clock, now_s)
+        now_s += 0.211
+        assert not clock.problem()
+
+
 def uniform(low_s: float, high_s: float) -> Delay:
     return lambda r: r.uniform(low_s, high_s)
 
