@@ -1,10 +1,12 @@
 """The arming list: each condition is one check that names itself, what was found, and its remedy.
 
+The operator reads `name: found. remedy`: a name is a thing, and what was found is said of it.
 Pure. "Can arm" is that every check passes; nothing passes until it has been looked at once.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from firmware_protocol import messages as m
@@ -39,6 +41,8 @@ class ControllerFacts:
     clock_problem: str
     outputs: tuple[int, ...]
     can_break: bool | None
+    break_pending: bool = False
+    """A break is asked for and not over: what armed now would be tripped by it."""
 
 
 def controller_checks(facts: ControllerFacts) -> list[Check]:
@@ -55,9 +59,7 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
         ]
     checks = [check("link", True, "open", "")]
     if identity is None or status is None:
-        checks.append(
-            check("answer", False, "no answer yet", "Check cable, baud rate and its supply.")
-        )
+        checks.append(check("answer", False, "none yet", "Check cable, baud rate and its supply."))
         return checks
     checks.append(
         check(
@@ -68,12 +70,14 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
             f"{m.VERSION}: are cables swapped?",
         )
     )
+    parts = (("fuses", m.CHECK_FUSES), ("flash", m.CHECK_FLASH))
+    wrong = [part for part, bit in parts if not identity.checks & bit]
     checks.append(
         check(
-            "board checks",
-            identity.checks & (m.CHECK_FUSES | m.CHECK_FLASH) == m.CHECK_FUSES | m.CHECK_FLASH,
-            f"checks {identity.checks:#04x}",
-            "Fuses or flash are not in order: flash the board again as its wiring page says.",
+            "board self-test",
+            not wrong,
+            f"{' and '.join(wrong)} not in order" if wrong else "fuses and flash in order",
+            "Do not arm it; program the board anew, as whoever built it says.",
         )
     )
     checks.append(
@@ -85,20 +89,21 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
             "holds, switch the board's supply off and on.",
         )
     )
+    dated = math.isfinite(facts.status_age_s)
     checks.append(
         check(
             "status",
             facts.status_age_s < STATUS_FRESH_S,
-            f"{min(facts.status_age_s, 999) * 1000:.0f} ms old",
-            "Check the link.",
+            f"{facts.status_age_s * 1000:.0f} ms old" if dated else "none yet that can be dated",
+            "Wait a moment; if it stays, check the link." if not dated else "Check the link.",
         )
     )
     tripped = status.state == BoardState.TRIPPED
     checks.append(
         check(
-            "not tripped",
+            "state",
             status.state == BoardState.LOCKED,
-            f"tripped: {cause_name(status.cause)}" if tripped else state_name(status.state),
+            f"tripped by {cause_name(status.cause)}" if tripped else state_name(status.state),
             "Clear the cause, then reset." if tripped else "Disarm it or stop; it must be locked.",
         )
     )
@@ -107,7 +112,7 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
         proven = bool(status.proofs & bit)
         checks.append(
             check(
-                f"e-stop input {letter} closed",
+                f"e-stop input {letter}",
                 closed,
                 "closed" if closed else "open",
                 "Release the emergency button at the button.",
@@ -115,7 +120,7 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
         )
         checks.append(
             check(
-                f"e-stop input {letter} proven",
+                f"e-stop proof {letter}",
                 proven,
                 "seen open and closed" if proven else "not seen open since power-up",
                 "Press the emergency button and release it: today's proof test.",
@@ -131,12 +136,20 @@ def controller_checks(facts: ControllerFacts) -> list[Check]:
         ready = bool(status.inputs & (m.INPUT_READY_1 << output))
         checks.append(
             check(
-                f"output {output + 1} ready",
+                f"output {output + 1}",
                 ready,
                 "ready" if ready else "not ready",
                 "Look at that coil's driver.",
             )
         )
+    checks.append(
+        check(
+            "line",
+            not facts.break_pending,
+            "held low for a test or a stop" if facts.break_pending else "free",
+            "Wait a moment.",
+        )
+    )
     checks.append(
         check(
             "clock",
@@ -152,15 +165,15 @@ def site_checks(*, notes_held: bool, latched: bool) -> list[Check]:
     """The conditions that concern no single controller."""
     return [
         Check(
-            "no note held",
+            "notes",
             not notes_held,
-            "a key or pedal is held" if notes_held else "none",
+            "a key or pedal is held" if notes_held else "none held",
             "Let go of every key and pedal, stop the DAW, or press hush.",
         ),
         Check(
-            "not latched",
+            "trip",
             not latched,
-            "a trip is latched" if latched else "no trip latched",
+            "latched, not reset yet" if latched else "none latched",
             "Clear the cause, then reset.",
         ),
     ]

@@ -23,6 +23,7 @@ from bridge.link import session_events as ev
 from bridge.link.clock import TOLERANCE_PPM
 from bridge.link.session import Outgoing, Phase, Session
 from bridge.link.slots import MOTION_S
+from bridge.midi.stop import is_stop
 from bridge.records import (
     ArmDenied,
     HeldBackChanged,
@@ -113,7 +114,7 @@ class Engine:
         """A MIDI message that arrived at `arrived_s` (≤ now_s) on the named input."""
         self._enter(now_s)
         self.midi_messages[input_name] = self.midi_messages.get(input_name, 0) + 1
-        if self._stop_controllers and self._is_stop(input_name, message):
+        if is_stop(message, self._stop_controllers.get(input_name)):
             self._trip(now_s, Cause.MIDI_STOP, input_name)
             return
         if self.timeline.scheduled:
@@ -122,14 +123,6 @@ class Engine:
         else:
             self.source.midi(now_s, input_name, message)
             self._changed = True
-
-    def _is_stop(self, input_name: str, message: bytes) -> bool:
-        return (
-            len(message) == 3
-            and message[0] & 0xF0 == 0xB0
-            and message[1] == self._stop_controllers.get(input_name)
-            and message[2] >= 64
-        )
 
     def source_changed(self, now_s: float) -> None:
         """The source was told something by its own command, not through `midi`."""
@@ -172,6 +165,11 @@ class Engine:
         session = self.sessions[controller]
         session.receive(now_s, data)
         self._take_session_events(now_s, session)
+
+    def break_done(self, now_s: float, controller: str) -> None:
+        """The line that `collect` had held low is free again."""
+        self._enter(now_s)
+        self.sessions[controller].break_done(now_s)
 
     def act(self, now_s: float, act: Act) -> None:
         """One of the operator's acts. A denied one leaves a record that says why."""
@@ -246,12 +244,15 @@ class Engine:
         if self._has_stalled(now_s):  # frozen between entry and here
             self._enter(now_s)
         session = self.sessions[controller]
-        out = session.collect(now_s)
+        out = session.collect(now_s, reported_unsent)
         if session.session_number is None or self.interlock.state not in (
             State.ARMING,
             State.ARMED,
         ):
             return out
+        if self.timeline.scheduled:
+            # What fell due since is decided first: a refresh said now must not undo it.
+            self._run_timeline(now_s)
         discard, line_break = (out.discard, out.line_break) if out else (False, False)
         data = out.data if out else b""
         lines = self._lines_of[controller]
@@ -382,8 +383,8 @@ class Engine:
         self._arming_until = math.inf
         for session in self.sessions.values():
             session.disarm(now_s)
-        self._darken(now_s)
         self._note(InterlockChanged(change))
+        self._darken(now_s)
 
     def _trip(self, now_s: float, cause: Cause, origin: str, detail: str = "") -> None:
         source = {
@@ -397,13 +398,20 @@ class Engine:
         self._resetting.clear()
         for session in self.sessions.values():
             session.stop(now_s, source)
-        self._darken(now_s)
         if change is not None:
             self._note(InterlockChanged(change))
+        self._darken(now_s)  # last: it is arithmetic, and may fail
 
     def _darken(self, now_s: float) -> None:
+        """Tells every line that its controller is dark; one that fails keeps no other back."""
+        failure: Exception | None = None
         for line in self.lines.values():
-            line.silence(self.timeline.now_s(now_s))
+            try:
+                line.silence(self.timeline.now_s(now_s))
+            except Exception as error:
+                failure = error
+        if failure is not None:
+            raise failure
 
     def _reset(self, now_s: float) -> None:
         lasting = self._lasting_causes(now_s)

@@ -14,6 +14,7 @@ import math
 import time
 import traceback
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any, cast
 
@@ -21,7 +22,7 @@ import structlog
 
 from bridge.config import SIMULATED_PORT, Config, Controller
 from bridge.engine import Act, Engine
-from bridge.interlock import Cause, State
+from bridge.interlock import Cause, Latch, State
 from bridge.latch_store import LatchStore
 from bridge.link.session import BREAK_S, Outgoing
 from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
@@ -78,6 +79,8 @@ class Service:
         self._breaks: set[asyncio.Task[None]] = set()
         self._breaking: set[str] = set()
         self._complained_s = -math.inf
+        # One thread, so that latches reach the disk in the order they were latched.
+        self._saver = ThreadPoolExecutor(1, "latch")
 
     # -- what the outside may do --------------------------------------------------------------
 
@@ -130,6 +133,7 @@ class Service:
             for transport in self._transports.values():
                 transport.close()
             self._transports.clear()
+            self._saver.shutdown()  # what was latched is on disk before `run` returns
 
     async def _stop_first(self, work: Coroutine[Any, Any, None]) -> None:
         """A task that dies stops the site before its end ends the others."""
@@ -221,10 +225,13 @@ class Service:
             try:
                 if not self.engine.is_tripped_by(Cause.HOST_FAULT):
                     self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
+            except Exception:
+                self._complain("the error came again while stopping")
+            try:
                 self._pump()
             except Exception:
                 # What cannot be told is not renewed either: its lease ends in silence.
-                self._complain("the error came again while stopping")
+                self._complain("the error came again while telling the controllers")
             self._complain("unexpected error: stopped")
             # A little later, so that an error that lasts does not eat the loop.
             self._cancel_timer()
@@ -262,11 +269,11 @@ class Service:
         self._set_timer()
 
     def _before_writing(self, records: Sequence[Record]) -> None:
-        """Permission is on disk before it is on the wire."""
+        """Permission is on disk before it is on the wire: the loop waits for it, still locked."""
         latch = self.engine.interlock.latch
         if latch.state is State.ARMING and any(isinstance(r, LatchChanged) for r in records):
             try:
-                self.store.save(latch)
+                self._saver.submit(self.store.save, latch).result()
             except OSError as error:
                 self.engine.trip(
                     time.monotonic(),
@@ -276,20 +283,23 @@ class Service:
                 )
 
     def _after_writing(self, records: Sequence[Record]) -> None:
-        """A stop is on the wire before it is on disk."""
+        """A stop is on the wire before it is on disk, and repeated while the disk is written."""
         at_s = time.monotonic()
-        if any(isinstance(r, LatchChanged) for r in records):
-            latch = self.engine.interlock.latch
-            if latch.state is not State.ARMING:
-                try:
-                    self.store.save(latch)
-                except OSError as error:
-                    log.error("latch not saved", path=str(self.store.path), error=str(error))
+        latch = self.engine.interlock.latch
+        if latch.state is not State.ARMING and any(isinstance(r, LatchChanged) for r in records):
+            self._saver.submit(self._save, latch)
         for record in records:
             try:
                 self.on_record(at_s, record)
             except Exception:  # showing it is not worth a trip, nor the stop that may follow
                 self._complain("a record could not be shown")
+
+    def _save(self, latch: Latch) -> None:
+        """On the saving thread."""
+        try:
+            self.store.save(latch)
+        except OSError as error:
+            log.error("latch not saved", path=str(self.store.path), error=str(error))
 
     def _write_all(self) -> None:
         """One controller's failure must not keep a stop from the others."""
@@ -336,7 +346,8 @@ class Service:
                 await transport.send_break(BREAK_S)
         finally:
             self._breaking.discard(name)
-        self._guarded(lambda: None)
+        if self._transports.get(name) is transport:
+            self._guarded(partial(self.engine.break_done, time.monotonic(), name))
 
     def _on_timer(self) -> None:
         self._timer = None

@@ -53,7 +53,8 @@ class VirtualSite:
         self.links: dict[str, SimulatedLink] = {}
         self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
         self.frozen = False
-        """True: the host does nothing (killed or stopped); boards live on."""
+        """True: the host does nothing (killed or stopped); boards live on, their words wait."""
+        self._unread: list[tuple[str, bytes]] = []
         self._break_works = break_works
         self._coil_at = {(c.controller, c.output - 1): c.name for c in config.coil}
         for controller in config.controller:
@@ -141,12 +142,13 @@ class VirtualSite:
         heard = False
         for name, link in self.links.items():
             link.advance(self.now_s)
-            for _, data in link.take_received():
-                if not self.frozen:
-                    heard = True
-                    self.engine.received(self.now_s, name, data)
+            self._unread += [(name, data) for _, data in link.take_received()]
         if self.frozen:
             return
+        for name, data in self._unread:
+            heard = True
+            self.engine.received(self.now_s, name, data)
+        self._unread.clear()
         if deadline_s <= self.now_s:
             self.engine.advance(self.now_s)
         elif not heard:
@@ -164,6 +166,8 @@ class VirtualSite:
                 link.write(self.now_s, out.data)
             if out.line_break and self._break_works:
                 link.to_board.hold_low(self.now_s, BREAK_S)
+            if out.line_break:  # what is written from here on comes behind it
+                self.engine.break_done(self.now_s, name)
         self.records += [(self.now_s, r) for r in self.engine.take_records()]
 
     # -- what came of it ----------------------------------------------------------------------

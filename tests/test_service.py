@@ -6,11 +6,14 @@ Real event loop, simulated boards in this process (no ports, no MIDI).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import pty
+import signal
+import threading
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -179,6 +182,155 @@ def test_the_serial_library_names_our_line_when_a_write_fails() -> None:
         assert [what["protocol"] for what in told] == [transport]
         transport.close()
         await asyncio.sleep(0.05)
+
+    loop.run(main())
+
+
+def test_a_disk_that_hangs_keeps_no_stop_back_nor_its_repeats(tmp_path: Path) -> None:
+    free, gave_up = threading.Event(), threading.Event()
+
+    async def story(made: Site) -> None:
+        save = made.service.store.save
+
+        def hangs(latch: Any) -> None:
+            if not free.wait(5):
+                gave_up.set()
+            save(latch)
+
+        made.service.store.save = hangs  # type: ignore[method-assign]
+        write, kept = made.transports["North"].write, 0
+
+        def loses_the_first(data: bytes) -> None:
+            nonlocal kept
+            kept += 1
+            if kept > 1:
+                write(data)
+
+        made.transports["North"].write = loses_the_first
+        made.service.stop(Cause.OPERATOR_STOP)
+        await tripped(made, Cause.OPERATOR_STOP)
+        await made.until(
+            lambda: not any(s.stopping for s in made.service.engine.sessions.values()),
+            "the stop confirmed",
+            timeout_s=2.0,
+        )
+        # South by the stop frame; North, which lost it, by the break or the frame's repeat.
+        assert made.boards.boards["South"].controller.cause is BoardCause.HOST_STOP
+        assert made.boards.boards["North"].controller.cause is not BoardCause.LEASE_EXPIRED
+        free.set()
+
+    try:
+        made = play(tmp_path, story)
+    finally:
+        free.set()
+    latch = LatchStore(made.config).load()
+    assert latch.trip is not None
+    assert latch.trip.cause is Cause.OPERATOR_STOP
+    assert not gave_up.is_set()
+
+
+def test_the_daemon_ends_with_its_last_latch_on_disk(tmp_path: Path) -> None:
+    async def story(made: Site) -> None:
+        save = made.service.store.save
+
+        def slow(latch: Any) -> None:
+            time.sleep(0.3)
+            save(latch)
+
+        made.service.store.save = slow  # type: ignore[method-assign]
+
+    latch = LatchStore(play(tmp_path, story).config).load()
+    assert latch.trip is not None
+    assert latch.trip.cause is Cause.SIGNAL_STOP
+
+
+@pytest.fixture
+def at_most_ten_seconds() -> Iterator[None]:
+    """Ends a test whose event loop is stuck in a call."""
+
+    def over(number: int, frame: object) -> None:
+        raise AssertionError("the event loop is stuck")
+
+    before = signal.signal(signal.SIGALRM, over)
+    signal.alarm(10)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@pytest.mark.usefixtures("at_most_ten_seconds")
+def test_a_full_line_holds_bytes_and_not_the_loop() -> None:
+    async def main() -> None:
+        master, slave = pty.openpty()
+        transport = await open_serial(os.ttyname(slave), 500_000)
+        for _ in range(200):
+            transport.write(bytes(1000))
+        held = transport.unsent_bytes()
+        assert held > 0
+        # An adapter keeps what it has: the line stays full though we hold nothing any more.
+        transport._serial.reset_output_buffer = lambda: None
+        transport.discard_unsent()
+        assert transport.unsent_bytes() < held
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                os.write(transport._serial.fd, bytes(1000))
+                await asyncio.sleep(0.001)
+        transport.write(b"stop")  # waits its turn, and comes
+        got = b""
+        os.set_blocking(master, False)
+        while not got.endswith(b"stop"):
+            await asyncio.sleep(0.005)
+            with contextlib.suppress(BlockingIOError):
+                got += os.read(master, 65536)
+        transport.close()
+        await asyncio.sleep(0.05)
+        os.close(slave)
+        os.close(master)
+
+    loop.run(main())
+
+
+def test_what_is_written_right_after_opening_arrives() -> None:
+    async def main() -> None:
+        master, slave = pty.openpty()
+        transport = await open_serial(os.ttyname(slave), 500_000)
+        transport.write(b"hello")
+        assert os.read(master, 100) == b"hello"
+        transport.close()
+        await asyncio.sleep(0.05)
+        os.close(slave)
+        os.close(master)
+
+    loop.run(main())
+
+
+def test_a_line_that_is_closing_is_asked_without_an_error() -> None:
+    async def main() -> None:
+        master, slave = pty.openpty()
+        transport = await open_serial(os.ttyname(slave), 500_000)
+        lost: list[str] = []
+        port, told = transport._serial, asyncio.Event()
+        transport.on_lost = lambda why: (lost.append(why), told.set())
+        running, closed, close = asyncio.get_running_loop(), asyncio.Event(), port.close
+
+        def slowly() -> None:  # the library closes in a thread, and tells when that is done
+            close()
+            running.call_soon_threadsafe(closed.set)
+            time.sleep(0.1)
+
+        port.close = slowly
+        transport.close()
+        await closed.wait()
+        assert not lost
+        assert transport.unsent_bytes() == 0
+        transport.discard_unsent()
+        transport.write(b"x")
+        assert await transport.send_break(0.001) is False
+        await told.wait()
+        os.close(slave)
+        os.close(master)
 
     loop.run(main())
 

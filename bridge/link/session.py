@@ -36,6 +36,7 @@ from .session_events import (
     StopConfirmed,
 )
 from .setup import Setup
+from .status_age import StatusAge
 
 REFRESH_S = 0.037
 LEASE_S = 0.2
@@ -46,9 +47,15 @@ HELLO_RETRY_S = 0.31
 HELLO_AGAIN_S = 2.03
 STOP_REPEAT_S = 0.007
 BREAK_S = 0.004
+PROBE_ANSWER_S = 0.4
+"""A status that counts the break tried on a locked board must come within this."""
 PACE_SHARE = 0.93
 """Share of the line that a flood may fill: what waits somewhere out of sight (an adapter, a late
 reader) must be able to drain, or it would stay for as long as the flood."""
+STUCK_BYTES = 512
+"""A line that holds back more than this does not drain: nothing but a first stop is added."""
+MOST_URGENT = 32
+"""Frames kept for such a line; all of them are said again when they are not answered."""
 AHEAD_BYTES = 16
 """Unsent bytes at which the next frame is written, so that a late timer leaves no gap: 0.3 ms."""
 VOICES_FRAME_BYTES = 71
@@ -127,7 +134,7 @@ class Session:
         self.status: m.Status | None = None
         self.can_break: bool | None = None
         self._link_problem = "not opened yet"
-        self._status_at = -math.inf
+        self._status_age = StatusAge()
         self._reader = FrameReader()
         self._events: list[SessionEvent] = []
         self._urgent: list[bytes] = []
@@ -150,6 +157,7 @@ class Session:
         self._stop_break = False
         self._discard = False
         self._probe_break = False
+        self._break_pending = False
         self._after_break = False
         self._probe_breaks_before: int | None = None
         self._probe_until = math.inf
@@ -183,13 +191,15 @@ class Session:
 
     def _forget_board(self) -> None:
         self.status = None
-        self._status_at = -math.inf
+        self._status_age = StatusAge()
         self.setup.forget()
         self.clock = Clock()
         self._pings.clear()
         self._drop_session()
         self._want = Want.NOTHING
         self.can_break = None
+        self._break_pending = False
+        self._probe_breaks_before = None
         self._probe_until = math.inf
 
     def _drop_session(self) -> None:
@@ -213,7 +223,7 @@ class Session:
         if self._stop_source is not None:
             self._events.append(ResetRefused("the stop is not confirmed yet"))
             return
-        if self.status is None or now_s - self._status_at > STATUS_FRESH_S:
+        if self.status is None or self.status_age_s(now_s) > STATUS_FRESH_S:
             self._events.append(ResetRefused("no fresh status"))
             return
         if self.status.state != BoardState.TRIPPED:
@@ -237,6 +247,10 @@ class Session:
     def stop(self, now_s: float, source: StopSource) -> None:
         """Stops the controller: unsent output is thrown away, stop goes first, until confirmed."""
         self._released_at = now_s
+        if self._stop_source is not None:
+            # Said already and being repeated: a flood of stops must not throw its own frames away.
+            self._stop_source = source
+            return
         self._drop_session()
         self._want = Want.NOTHING
         self._urgent.clear()
@@ -290,6 +304,7 @@ class Session:
         self.setup.take_identity(identity)
         if self.phase is Phase.GREETING or restarted:
             self.clock = Clock(float(identity.tick_hz))
+            self._status_age = StatusAge(float(identity.tick_hz))
             self.phase = Phase.READY
             self._ping_due = now_s
             self._setup_due = now_s
@@ -299,6 +314,7 @@ class Session:
         sent = self._pings.pop(pong.echo, None)
         if sent is None:
             return
+        self._status_age.pong(sent[0], now_s, pong.received_at)
         wire_back_s = 24 * 10 / self.baud
         self.clock.add(
             sent[0],
@@ -360,7 +376,8 @@ class Session:
             self._events.append(FrameRefused(refusal.type_code, reason, refusal.detail))
 
     def _take_status(self, now_s: float, status: m.Status) -> None:
-        before, self.status, self._status_at = self.status, status, now_s
+        before, self.status = self.status, status
+        self._status_age.status(now_s, status.now)
         state = status.state
         if self._probe_breaks_before is not None and (
             (status.breaks - self._probe_breaks_before) & 0xFFFF
@@ -456,9 +473,17 @@ class Session:
             due = min(due, self._nonce_due)
         return due
 
-    def collect(self, now_s: float) -> Outgoing | None:
-        """What must go out now apart from voices; None when there is nothing."""
+    def collect(self, now_s: float, reported_unsent: int = 0) -> Outgoing | None:
+        """What must go out now apart from voices; None when there is nothing.
+
+        `reported_unsent`: bytes the operating system says it still holds.
+        """
         if self.phase is Phase.DOWN:
+            return None
+        if reported_unsent > STUCK_BYTES and not self._discard:
+            del self._urgent[:-MOST_URGENT]
+            if now_s >= self._stop_due:  # the last one has not left yet
+                self._stop_due = now_s + STOP_REPEAT_S
             return None
         line_break = False
         if self._stop_source is not None and now_s >= self._stop_due:
@@ -469,7 +494,6 @@ class Session:
             assert self.status is not None
             line_break, self._probe_break = True, False
             self._probe_breaks_before = self.status.breaks
-            self._probe_until = now_s + 0.4
         if not self._urgent and not line_break and not self._discard:
             return None
         if self._urgent and self._after_break:
@@ -479,11 +503,18 @@ class Session:
         data = b"".join(self._urgent)
         self._urgent.clear()
         self._after_break = self._after_break or line_break
+        self._break_pending = self._break_pending or line_break
         discard, self._discard = self._discard, False
         if discard:
             self._line_free_at = now_s
         self.wrote(now_s, len(data))
         return Outgoing(discard, data, line_break)
+
+    def break_done(self, now_s: float) -> None:
+        """The break asked for with the last `Outgoing` is over, or could not be sent."""
+        self._break_pending = False
+        if self._probe_breaks_before is not None and self._probe_until == math.inf:
+            self._probe_until = now_s + PROBE_ANSWER_S
 
     def _probe_ready(self) -> bool:
         return (
@@ -550,14 +581,16 @@ class Session:
             expected_board_id=self.setup.board_id,
             setup_problem=self.setup.problem(),
             status=self.status,
-            status_age_s=now_s - self._status_at,
+            status_age_s=self.status_age_s(now_s),
             clock_problem=self.clock.problem(),
             outputs=self.outputs,
             can_break=self.can_break,
+            break_pending=self._break_pending,
         )
 
     def status_age_s(self, now_s: float) -> float:
-        return now_s - self._status_at
+        """How old the newest status is at most; infinite while there is none that can be dated."""
+        return self._status_age.at_most_s(now_s)
 
     def _ask_nonce(self, now_s: float) -> None:
         self._nonce_due = now_s + self._wait_s

@@ -13,7 +13,7 @@ from bridge.interlock import State
 from bridge.timeline import speed_of_sound_m_s
 from bridge.virtual_site import VirtualSite
 from firmware_protocol import messages as m
-from firmware_protocol.framing import Frame
+from firmware_protocol.framing import Frame, FrameReader
 from tests.chain.rig import (
     INPUT,
     armed,
@@ -130,6 +130,55 @@ def test_a_chord_starts_together_and_a_later_event_keeps_its_own_time() -> None:
     played.run_for(0.4)
     pulses = played.take_pulses()["Larkspur"]
     assert 1 <= len(pulses) <= 4, "half a millisecond of music, then the volume is zero"
+
+
+def test_a_refresh_undoes_no_event_that_fell_due_meanwhile() -> None:
+    """The loop is late, bytes from a controller come first, and a refresh is due as well."""
+    played = armed(delayed_site())
+    organ(played)
+    played.run_for(0.2)
+    struck_s = played.now_s
+    played.midi(INPUT, note_on(57, 100))
+    engine = played.engine
+    played.run_for(DELAY_S - engine.timeline.lead_s - 0.001)
+    late_s = played.now_s + 0.004
+    engine.lines["Larkspur"]._sent_s = -1.0
+    session = engine.sessions["North"]
+    due_tick = session.clock.tick_at(struck_s + DELAY_S + engine.lines["Larkspur"].offset_s)
+    told: list[m.Voices] = []
+    for _ in range(5):
+        out = engine.collect(late_s, "North", 0)
+        for frame in FrameReader().feed(out.data) if out else ():
+            if frame.type_code == m.Voices.TYPE:
+                told.append(m.Voices.parse(frame.payload))
+        late_s += 0.002
+    assert told
+    assert any(m.ticks_between(v.apply_at, due_tick) >= -2 for v in told)
+    for voices in told:
+        if m.ticks_between(voices.apply_at, due_tick) >= -2:
+            assert any(voices.slots), "a later frame says silence"
+
+
+def test_a_late_host_on_a_jittery_link_has_no_frame_refused() -> None:
+    """What may arrive more than 20 ms late is sent to apply on arrival."""
+    controllers = [
+        {"name": n, "port": "simulated", "board_id": i, "link_jitter_ms": 20}
+        for n, i in (("North", "c0110001"), ("South", "c0110002"))
+    ]
+    played = armed(delayed_site(controllers=controllers), seed=11)
+    organ(played)
+    rnd = random.Random(5)
+    for number in range(60):
+        played.midi(INPUT, note_on(60, 100) if number % 2 == 0 else note_off(60))
+        played.run_for(DELAY_S - played.engine.timeline.lead_s - 0.001)
+        played.frozen = True
+        played.run_for(played.engine.timeline.lead_s + rnd.uniform(-0.035, 0.02))
+        played.frozen = False
+        played.run_for(0.05)
+    assert played.engine.interlock.state is State.ARMED
+    assert sum(len(p) for p in played.take_pulses().values()) > 300
+    for session in played.engine.sessions.values():
+        assert session.counters.frames_refused == 0, session.counters
 
 
 def test_hush_forgets_what_was_already_sent_ahead() -> None:
