@@ -59,6 +59,11 @@ def counted(number: int) -> list[int]:
     return [0xB0 | number >> 14 & 0x0F, number >> 7 & 0x7F, number & 0x7F]
 
 
+def bend(number: int) -> list[int]:
+    """A pitch bend, another channel and another place each time."""
+    return [0xE0 | number & 0x0F, number * 37 & 0x7F, 48 + number * 11 & 0x7F]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--client", default="Test DAW")
@@ -67,6 +72,7 @@ def main() -> None:
     parser.add_argument("--message", action="append", default=[], help="seconds:hex,hex,...")
     parser.add_argument("--hold", help="notes to strike and hold, e.g. 60,64,67")
     parser.add_argument("--flood", type=int, default=0, help="so many numbered messages")
+    parser.add_argument("--bends", type=int, default=0, help="so many bends on 16 channels")
     parser.add_argument("--rate", type=float, default=20_000, help="of the flood, per second")
     parser.add_argument("--settle", type=float, default=0.15, help="seconds before sending")
     parser.add_argument("--stay", action="store_true")
@@ -86,8 +92,8 @@ def main() -> None:
         at, data = text.split(":")
         time.sleep(max(0.0, start_s + float(at) - time.monotonic()))
         send(out, [int(byte, 16) for byte in data.split(",")])
-    for number in range(options.flood):
-        send(out, counted(number), quiet=True)
+    for number in range(options.flood or options.bends):
+        send(out, bend(number) if options.bends else counted(number), quiet=True)
         ahead_s = start_s + number / options.rate - time.monotonic()
         if ahead_s > 0.001:
             time.sleep(ahead_s)

@@ -50,6 +50,7 @@ duty_windows = [{{ window_ms = 1000, max_percent = 6 }}]
 [[input]]
 name = "DAW"
 virtual_port = "Coilwarden"
+stop_controller = 90
 max_note_s = {max_note_s}
 
 [music]
@@ -191,8 +192,7 @@ class Rig:
             lambda: "no open condition: " + "\n".join(daemon.lines[-3:] + board.lines[-5:]),
         )
         before = len(daemon.lines)
-        daemon.say("arm")
-        daemon.wait_for("ARM?", after=before)
+        ask(daemon, "arm", yes="ARM?", no="not yet")
         time.sleep(0.5)  # as long as it takes to read the question
         daemon.say("confirm")
         daemon.wait_for("arming → armed", after=before)
@@ -201,6 +201,26 @@ class Rig:
     def _ready(daemon: Program) -> bool:
         time.sleep(0.1)
         return status(daemon)["open_conditions"] == []
+
+
+def ask(daemon: Program, word: str, *, yes: str, no: str) -> str:
+    """Says a word until the answer is `yes`, as an operator does who reads why not yet."""
+    for _ in range(20):
+        before = len(daemon.lines)
+        daemon.say(word)
+        answer = wait_until(
+            lambda: next((x for x in daemon.lines[before:] if yes in x or no in x), None),  # noqa: B023
+            lambda: f"an answer to {word} in:\n" + "\n".join(daemon.lines[-20:]),
+        )
+        if yes in answer:
+            return answer
+        time.sleep(0.1)
+    raise AssertionError(f"{word} was refused 20 times, the last time with: {answer}")
+
+
+def reset(daemon: Program) -> None:
+    """The operator's reset, which is possible as soon as every controller answers."""
+    ask(daemon, "reset", yes="tripped → locked", no="not reset")
 
 
 def status(daemon: Program) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.cli import VERSION
 from bridge.config import load_config
 from bridge.music.tuning import note_to_hz
 from tests.end_to_end.rig import Program, status, wait_until
@@ -73,6 +74,9 @@ def test_demo_plays_and_its_pulses_are_lawful(tmp_path: Path) -> None:
     # A stop in mid-chord; the bound holds for a loop that is alive, so allow a busy machine's hop.
     silence_ms = summary["stop_to_silence_ms"]
     assert silence_ms is None or silence_ms < 10
+    # What begins after the stop also ends after it.
+    assert isinstance(summary["pulses_after_stop"], int)
+    assert summary["pulses_after_stop"] == 0 or silence_ms is not None
 
 
 @pytest.mark.parametrize(
@@ -82,6 +86,16 @@ def test_demo_plays_and_its_pulses_are_lawful(tmp_path: Path) -> None:
         (("bang", str(BENCH), "Rose"), "there are: Larkspur, Foxglove"),
         (("demo", "--pulses", "/nowhere/x.csv"), "there is no folder /nowhere"),
         (("simulate", "--board-id", "xyz"), "eight hexadecimal digits"),
+        (("simulate", "--link", "/nowhere/board"), "--link /nowhere/board: there is no folder"),
+        (("simulate", "--link", "/tmp"), "--link /tmp: exists and is no symbolic link"),
+        (("simulate", "--link", "/proc/self/exe"), "no simulator's link; give another"),
+        (("simulate", "--pulses", "/nowhere/x.csv"), "--pulses /nowhere/x.csv: there is no folder"),
+        (("simulate", "--pulses", "/"), "--pulses /: Is a directory"),
+        (
+            ("simulate", "--memory", "/proc/nowhere/m.json"),
+            "--memory /proc/nowhere/m.json: No such",
+        ),
+        (("simulate", "--memory", str(BENCH)), "not a simulated board's memory"),
     ],
 )
 def test_wrong_input_is_told_and_exits_with_2(arguments: tuple[str, ...], told: str) -> None:
@@ -89,6 +103,24 @@ def test_wrong_input_is_told_and_exits_with_2(arguments: tuple[str, ...], told: 
     assert ended.returncode == 2
     assert told in ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+def test_the_version_is_told() -> None:
+    ended = coilwarden("--version")
+    assert ended.returncode == 0
+    assert ended.stdout == f"coilwarden {VERSION}\n"
+
+
+def test_simulate_makes_the_folder_of_its_memory(tmp_path: Path) -> None:
+    memory = tmp_path / "not" / "there" / "memory.json"
+    with Program("simulate", "--plain", "--link", str(tmp_path / "board"), "--memory", str(memory)
+                 ) as board:  # fmt: skip
+        board.wait_for("board c0110001 on")
+        board.say("estop")
+        board.wait_for("emergency stop pressed")
+        wait_until(memory.exists, "the memory")
+        board.say("quit")
+        assert board.process.wait(5) == 0
 
 
 def test_a_wrong_key_is_named_with_file_and_place(tmp_path: Path) -> None:
@@ -124,6 +156,7 @@ def test_bang_fires_what_was_asked_from_breakout_up(tmp_path: Path) -> None:
         bang.say("confirm")
         bang.wait_for("arming → armed")
         bang.say("fire")
+        bang.wait_for("7 bangs asked")
         wait_until(lambda: status(bang)["links"][0]["pulses"] >= 7, "seven bangs")
         time.sleep(0.5)
         view = status(bang)
