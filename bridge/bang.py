@@ -5,12 +5,13 @@ from __future__ import annotations
 import time
 
 from bridge import loop
-from bridge.bang_source import STEPS, BangSource
+from bridge.bang_source import STEPS, BangSource, Longer
 from bridge.config import Config, SoftStart
 from bridge.governor.governor import Governor
 from bridge.music.voices import Hold, VoiceAsk
 from bridge.serve import run_site
 
+LET_GO = "let go of +; one press, one step"
 HELP = "f fire · g (held) fixed rate · + longer · - shorter"
 
 
@@ -51,14 +52,20 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
         match key:
             case "f" | "fire":
                 source.fire(now_s, count)
-                return f"{describe()}: {count} bang(s) asked (fires only while armed)"
+                bangs = "1 bang" if count == 1 else f"{count} bangs"
+                return f"{describe()}: {bangs} asked (fires only while armed)"
             case "g" | "hold":
                 fresh = not source.sounding
                 source.hold(now_s)
                 return f"{describe()}: while held" if fresh else ""
             case "+" | "longer":
-                source.longer()
-                return describe()
+                match source.longer(now_s):
+                    case Longer.DONE:
+                        return describe()
+                    case Longer.HELD:
+                        return LET_GO
+                    case Longer.STILL_HELD:
+                        return ""
             case "-" | "shorter":
                 source.shorter()
                 return describe()

@@ -1,13 +1,15 @@
 """The source behind `coilwarden bang`: single bangs or a fixed rate on one coil. Pure.
 
-Starts at breakout and grows only by a fresh act each time; a rate sounds only while the key is
-held (no sign of it for `REPEAT_S`: silence). Everything it asks passes governor, interlock, guard.
+Starts at breakout and grows only by a fresh act each time, never by a key that is held or pasted; a
+rate sounds only while the key is held (no sign of it for `REPEAT_S`: silence). Everything it asks
+passes governor, interlock, guard.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from enum import Enum, auto
 
 from bridge.config import Config
 from bridge.music.voices import Hold, VoiceAsk
@@ -19,9 +21,19 @@ STEPS = 20
 MOST_BANGS = 255
 """A frame counts bangs in one byte; 0 would mean without end."""
 FIRST_REPEAT_S = 0.7
-"""A keyboard's wait before a held key repeats; the first sign of holding may take this long."""
+"""A keyboard's wait before a held key repeats; the first sign of holding may take this long.
+A sign that comes later than this is a fresh press."""
 REPEAT_S = 0.15
 """Later signs come faster; silence for longer means released."""
+
+
+class Longer(Enum):
+    """What became of an act to go one step longer."""
+
+    DONE = auto()
+    HELD = auto()
+    """Too soon after the last one: a key that is held or pasted. The first one of its row."""
+    STILL_HELD = auto()
 
 
 class BangSource:
@@ -39,6 +51,8 @@ class BangSource:
         self._on_time_range_us = (found.min_on_time_us, found.max_on_time_us)
         self._rate_hz = break_rate_hz
         self._step = 0
+        self._longer_seen_s = -math.inf
+        self._longer_held = False
         self._voice_id = 0
         self._count = 0
         self._until_s: float | None = None
@@ -66,12 +80,22 @@ class BangSource:
         energy = (on_time_us**2 - shortest**2) / (longest**2 - shortest**2)
         return min(1.0, max(LEAST_ENERGY, energy))
 
-    def longer(self) -> int:
-        """One step longer, by a fresh act; takes effect at the next bang."""
-        self._step = min(STEPS, self._step + 1)
-        return self._step
+    def longer(self, now_s: float) -> Longer:
+        """One step longer, by a fresh act; takes effect at the next bang.
+
+        Each sign of the act, counted or not, begins the wait for the next anew.
+        """
+        fresh = now_s - self._longer_seen_s > FIRST_REPEAT_S
+        self._longer_seen_s = now_s
+        if fresh:
+            self._longer_held = False
+            self._step = min(STEPS, self._step + 1)
+            return Longer.DONE
+        told, self._longer_held = self._longer_held, True
+        return Longer.STILL_HELD if told else Longer.HELD
 
     def shorter(self) -> int:
+        """One step shorter; by a held key too, for it leads to safety."""
         self._step = max(0, self._step - 1)
         return self._step
 

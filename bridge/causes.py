@@ -107,7 +107,8 @@ CAUSES: dict[Cause, CauseText] = {
     ),
     Cause.GUARD_REFUSALS: CauseText(
         "The controller's guard refused too many pulses.",
-        "Keep the journal: the governor asked for more than the limits. Do not play on blindly.",
+        "Keep what the terminal printed: more was asked for than the limits allow. Do not play on "
+        "blindly.",
         _R,
     ),
     Cause.PIN_MISMATCH: CauseText(
@@ -137,7 +138,7 @@ CAUSES: dict[Cause, CauseText] = {
     ),
     Cause.INTERNAL_FAULT: CauseText(
         "The controller found its own state impossible.",
-        "Do not go on with this board; flash it again or replace it.",
+        "Do not go on with this board; program it anew or replace it.",
         _R,
     ),
     Cause.OPERATOR_STOP: CauseText(
@@ -149,7 +150,12 @@ CAUSES: dict[Cause, CauseText] = {
     Cause.NETWORK_STOP: CauseText(
         "A stop came over the network.", "Ask who sent it, then reset.", _R
     ),
-    Cause.SIGNAL_STOP: CauseText("The daemon was told to end.", "Start it again and reset.", _R),
+    Cause.SIGNAL_STOP: CauseText(
+        "The daemon was told to end while armed or arming.",
+        "Start it again, make sure the site is clear, then reset. To end without a trip: disarm, "
+        "then quit.",
+        _R,
+    ),
     Cause.CONTROLLER_LOST: CauseText(
         "The link to a controller was lost.",
         "Check cable, adapter and the controller's supply; it reconnects by itself, locked or "
@@ -176,7 +182,7 @@ CAUSES: dict[Cause, CauseText] = {
     ),
     Cause.HOST_FAULT: CauseText(
         "The daemon met an error it did not expect.",
-        "Keep the log; restart the daemon if it happens again.",
+        "Keep what the terminal printed; restart the daemon if it happens again. Then reset.",
         _R,
     ),
     Cause.INPUT_LOST: CauseText(
@@ -184,7 +190,8 @@ CAUSES: dict[Cause, CauseText] = {
     ),
     Cause.GUARD_REFUSED: CauseText(
         "A controller's guard refused pulses of this host.",
-        "Keep the journal: the governor asked for more than the limits. Do not play on blindly.",
+        "Keep what the terminal printed: more was asked for than the limits allow. Do not play on "
+        "blindly.",
         _R,
     ),
     Cause.CLOCK_OUT: CauseText(

@@ -16,6 +16,7 @@ from bridge.config_check import check_config, fitted
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
 
+VERSION = "0.1.0"
 CAUTION = (
     "Tesla coils kill. This program ends or sends a signal, nothing more: it is not a safety-rated "
     f"stop. {NOT_SAFE} Wire the emergency button to the mains contactors, keep everybody behind "
@@ -31,6 +32,25 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"coilwarden {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(  # pyright: ignore[reportUnusedFunction]  (typer calls it)
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version and end."
+        ),
+    ] = False,
+) -> None:
+    """What comes before a command."""
+
 
 ConfigArgument = Annotated[Path, typer.Argument(metavar="CONFIG", help="The site's TOML file.")]
 PlainOption = Annotated[
@@ -99,8 +119,9 @@ def demo(
 def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
     """Run a site: MIDI in, controllers out, until stopped.
 
-    On a terminal the space bar stops; arming takes two acts (a, then y). SIGINT and SIGTERM stop
-    first, then leave. Silent is not safe to approach: bus charged, mains on.
+    On a terminal the space bar stops; arming takes two acts (a, then y). SIGINT, SIGTERM, SIGQUIT
+    and a closed terminal stop first, then leave. Silent is not safe to approach: bus charged,
+    mains on.
     """
     from bridge import serve as serve_command  # noqa: PLC0415
 
@@ -120,9 +141,10 @@ def bang(
 ) -> None:
     """Fire single bangs or a fixed rate while a key is held: commissioning, scope, sound check.
 
-    Starts at the shortest pulse that breaks out; each step up is a fresh act (+). Goes through
-    the same governor, interlock and guard as music. First time: bus off, fibre identified by its
-    light; then the driver's own over-current trip tested; only then the shortest bang.
+    Starts at the shortest pulse that breaks out; each step up is a fresh press of + (held down it
+    counts once). Goes through the same governor, interlock and guard as music. First time: bus off,
+    fibre identified by its light; then the driver's own over-current trip tested; only then the
+    shortest bang.
     """
     from bridge import bang as bang_command  # noqa: PLC0415
 

@@ -5,12 +5,19 @@ Used by the terminal (single keys) and by plain standard input (whole words) ali
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+
+from bridge.interlock import NOT_SAFE, State
 
 CONFIRM_AFTER_S = 0.4
 """A confirmation sooner than this was typed or pasted in passing, not meant."""
 CONFIRM_WITHIN_S = 5.0
+QUESTION = (
+    "ARM? Is everybody behind the line, hearing protection on, the emergency button in reach? "
+    f"Confirm within {CONFIRM_WITHIN_S:.0f} s (key y, word confirm)."
+)
 
 
 class Command(Enum):
@@ -36,6 +43,7 @@ KEYS: dict[str, Command] = {
     "r": Command.RESET,
     "q": Command.QUIT,
     "\x03": Command.QUIT,
+    "\x1c": Command.QUIT,  # Ctrl-\, which elsewhere kills
 }
 KEY_HELP = "space STOP · a then y to arm · d disarm · h hush · r reset · q stop and leave"
 
@@ -59,36 +67,51 @@ class Console:
         asked, self._arm_asked_s = self._arm_asked_s, None
         return asked is not None
 
-    def say(self, now_s: float, command: Command, open_conditions: list[str]) -> Answer:
-        """One command. Anything but a confirmation in time takes the request to arm back."""
-        asked, self._arm_asked_s = self._arm_asked_s, None
-        if command is Command.ARM:
-            if open_conditions:
-                return Answer(None, "not yet: " + "; ".join(open_conditions))
-            self._arm_asked_s = now_s
-            return Answer(
-                None,
-                "ARM? Is everybody behind the line, hearing protection on, the emergency button in "
-                f"reach? Confirm within {CONFIRM_WITHIN_S:.0f} s (key y, word confirm).",
-            )
-        if command is Command.CONFIRM:
-            if asked is None:
-                return Answer(None, "nothing to confirm: ask to arm first")
-            if now_s - asked < CONFIRM_AFTER_S:
-                return Answer(None, "too quick: ask again, read, then confirm")
-            if now_s - asked > CONFIRM_WITHIN_S:
-                return Answer(None, "too late: ask to arm again")
-            return Answer(Command.ARM, "arming")
-        return Answer(command, command.value)
+    def question(self, now_s: float) -> str:
+        """The question that waits for an answer now; "" when there is none."""
+        asked = self._arm_asked_s
+        return "" if asked is None or now_s - asked > CONFIRM_WITHIN_S else QUESTION
 
-    def key(self, now_s: float, key: str, open_conditions: list[str]) -> Answer | None:
+    def say(
+        self, now_s: float, command: Command, state: State, open_conditions: Sequence[str]
+    ) -> Answer:
+        """One command, in the site's present state. Anything but a confirmation in time takes the
+        request to arm back."""
+        asked, self._arm_asked_s = self._arm_asked_s, None
+        match command:
+            case Command.ARM:
+                return self._ask(now_s, state, open_conditions)
+            case Command.CONFIRM:
+                return _confirm(now_s, asked)
+            case Command.DISARM if state is State.LOCKED:
+                return Answer(None, f"locked already. {NOT_SAFE}")
+            case Command.DISARM if state is State.TRIPPED:
+                return Answer(None, f"tripped: it takes a reset, not a disarm. {NOT_SAFE}")
+            case Command.RESET if state is State.LOCKED:
+                return Answer(None, f"locked, and no trip to reset. {NOT_SAFE}")
+            case Command.RESET if state in (State.ARMING, State.ARMED):
+                return Answer(None, f"{state.value}: no trip to reset; disarm or stop instead")
+            case _:
+                return Answer(command, command.value)
+
+    def _ask(self, now_s: float, state: State, open_conditions: Sequence[str]) -> Answer:
+        if state in (State.ARMING, State.ARMED):
+            return Answer(None, f"already {state.value}")
+        if open_conditions:
+            return Answer(None, f"not yet: {' · '.join(open_conditions)} {NOT_SAFE}")
+        self._arm_asked_s = now_s
+        return Answer(None, QUESTION)
+
+    def key(
+        self, now_s: float, key: str, state: State, open_conditions: Sequence[str]
+    ) -> Answer | None:
         """One key press; None for a key without meaning, which also takes a request back."""
         command = KEYS.get(key.lower() if key.isalpha() else key)
         if command is not None:
-            return self.say(now_s, command, open_conditions)
+            return self.say(now_s, command, state, open_conditions)
         return Answer(None, "arming taken back") if self.take_back() else None
 
-    def word(self, now_s: float, word: str, open_conditions: list[str]) -> Answer:
+    def word(self, now_s: float, word: str, state: State, open_conditions: Sequence[str]) -> Answer:
         """One line of plain input."""
         try:
             command = Command(word.strip().lower())
@@ -96,4 +119,14 @@ class Console:
             words = ", ".join(c.value for c in Command)
             back = "; arming taken back" if self.take_back() else ""
             return Answer(None, f"{word.strip()!r} is no command; there are: {words}{back}")
-        return self.say(now_s, command, open_conditions)
+        return self.say(now_s, command, state, open_conditions)
+
+
+def _confirm(now_s: float, asked_s: float | None) -> Answer:
+    if asked_s is None:
+        return Answer(None, "nothing to confirm: ask to arm first")
+    if now_s - asked_s < CONFIRM_AFTER_S:
+        return Answer(None, "too quick: ask again, read, then confirm")
+    if now_s - asked_s > CONFIRM_WITHIN_S:
+        return Answer(None, "too late: ask to arm again")
+    return Answer(Command.ARM, "arming")

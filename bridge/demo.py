@@ -52,6 +52,8 @@ class DemoResult:
     midi_messages: int
     stop_to_silence_ms: float | None
     """From the stop to the end of the last pulse; None where nothing sounded after it."""
+    pulses_after_stop: int
+    """Pulses of all coils that began after the stop."""
     coils: tuple[CoilResult, ...]
 
 
@@ -77,7 +79,7 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
                 with_midi=False,
             )
             operator = Operator(service)
-            operator.print_line = say
+            operator.print_line = lambda line, keep: say(line)
             service.on_record = operator.on_record
             running = asyncio.create_task(service.run(), name="demo site")
             try:
@@ -93,15 +95,13 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
                 await _until(started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, report)
                 tuning, sent = await _tuning_notes(service, config, boards, say)
                 messages += sent
-                silence_ms = await _stop_while_sounding(service, boards, say)
+                silence_ms, after_stop = await _stop_while_sounding(service, boards, say)
                 seconds = time.monotonic() - started_s
             finally:
                 service.leave()
                 await running
-            result = DemoResult(
-                seconds, messages, silence_ms, _results(config, service, boards, tuning)
-            )
-            return result, boards
+            coils = _results(config, service, boards, tuning)
+            return DemoResult(seconds, messages, silence_ms, after_stop, coils), boards
 
 
 async def _arm(service: Service) -> None:
@@ -176,8 +176,9 @@ async def _tuning_notes(
 
 async def _stop_while_sounding(
     service: Service, boards: LocalBoards, say: Callable[[str], None]
-) -> float | None:
-    """Stops in the middle of a chord and measures when the last pulse ended."""
+) -> tuple[float | None, int]:
+    """Stops in the middle of a chord. Returns by how many ms the last pulse ended after the stop
+    (None: before it), and how many pulses began after the stop."""
     for channel, note in ((1, 62), (2, 50), (3, 69)):
         service.midi_in(time.monotonic(), INPUT, bytes((0x90 | channel - 1, note, 90)))
     await asyncio.sleep(0.5)
@@ -187,7 +188,8 @@ async def _stop_while_sounding(
     await asyncio.sleep(0.3)
     ends = [p[-1].start_s + p[-1].on_s for p in boards.pulses.values() if p]
     last_s = max(ends, default=0.0)
-    return (last_s - stop_s) * 1000 if last_s > stop_s else None
+    begun = sum(1 for pulses in boards.pulses.values() for p in pulses if p.start_s > stop_s)
+    return (last_s - stop_s) * 1000 if last_s > stop_s else None, begun
 
 
 def _results(
@@ -244,7 +246,8 @@ def summary_lines(config: Config, result: DemoResult) -> list[str]:
     if result.stop_to_silence_ms is None:
         lines.append("stop: no pulse after it")
     else:
-        lines.append(f"stop → end of the last pulse: {result.stop_to_silence_ms:.2f} ms")
+        lines.append(f"stop → end of the last pulse: {result.stop_to_silence_ms:.2f} ms, "
+                     f"pulses begun after the stop: {result.pulses_after_stop}")  # fmt: skip
     lines.append(f"The pulses above are a simulated controller's. {NOT_SAFE}")
     return lines
 

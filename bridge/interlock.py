@@ -1,4 +1,6 @@
-"""Permission to fire: states, causes, transitions. Everything that decides it lives in this file.
+"""Permission to fire: states, latch, transitions. Everything that decides it lives in this file.
+
+What the causes are called, what to do about each and how it clears is the table in causes.py.
 
 Rules that open this file and hold through it:
 - The tables below are the state machine; docs, diagram and the exhaustive test read them.

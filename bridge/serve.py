@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
 import signal
 import sys
+from collections.abc import Coroutine
+from typing import Any
 
-from bridge import loop
+from bridge import log, loop
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
+from bridge.outlet import say_last
 from bridge.service import Service
 from bridge.source import VoiceSource
 from bridge.terminal import Extra, Operator, operate
@@ -49,14 +53,14 @@ async def run_site(
         service.on_record = operator.on_record
         running_loop = asyncio.get_running_loop()
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
             running_loop.add_signal_handler(number, service.leave)
         running_loop.add_signal_handler(
             signal.SIGUSR1, service.stop, Cause.OPERATOR_STOP, "from another shell (SIGUSR1)"
         )
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")
-        for line in timing_lines(config):
+        for line in [*(input_lines(config) if with_midi else ()), *timing_lines(config)]:
             operator.say(line)
         if greeting:
             operator.say(greeting)
@@ -66,36 +70,56 @@ async def run_site(
         # What is alive now stays: the collector need not look at it again during the music.
         gc.collect()
         gc.freeze()
-        terminal = asyncio.create_task(
-            operate(operator, plain=plain, extra_help=extra_help), name="terminal"
-        )
-        running = asyncio.create_task(service.run(), name="site")
         try:
-            done, _ = await asyncio.wait({terminal, running}, return_when=asyncio.FIRST_COMPLETED)
-            if terminal in done:  # a terminal that fails leaves nobody at the stop: leave
-                service.leave()
-                await running
-                terminal.result()
-            return _outcome(running)
+            with contextlib.nullcontext() if plain else log.held_back():
+                shown = operate(operator, plain=plain, extra_help=extra_help)
+                problems = await _run_both(service, shown)
+            for problem in problems:  # only now: a picture on the terminal would have covered it
+                say_last(sys.stderr.fileno(), problem)
+            return 2 if problems else 0
         finally:
-            terminal.cancel()
-            await asyncio.gather(terminal, return_exceptions=True)
             gc.unfreeze()
             store.release()
-            print(f"left: {service.engine.interlock.state.value}. {NOT_SAFE}", flush=True)
+            left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
+            say_last(sys.stdout.fileno(), left)
 
 
-def _outcome(running: asyncio.Task[None]) -> int:
+async def _run_both(service: Service, shown: Coroutine[Any, Any, None]) -> list[str]:
+    """The service beside its terminal, until both have ended. Returns what kept it from running."""
+    terminal = asyncio.create_task(shown, name="terminal")
+    running = asyncio.create_task(service.run(), name="site")
+    try:
+        done, _ = await asyncio.wait({terminal, running}, return_when=asyncio.FIRST_COMPLETED)
+        if terminal in done:  # a terminal that fails leaves nobody at the stop: leave
+            service.leave()
+            await asyncio.wait({running})
+            terminal.result()
+        return _port_problems(running)
+    finally:
+        terminal.cancel()
+        await asyncio.gather(terminal, return_exceptions=True)
+
+
+def _port_problems(running: asyncio.Task[None]) -> list[str]:
+    """MIDI inputs that could not be had, as sentences. Raises any other error of the service."""
     try:
         running.result()
     except BaseExceptionGroup as group:
         ports, rest = group.split(MidiPortError)
         if ports is None or rest is not None:
             raise
-        for error in ports.exceptions:
-            print(f"MIDI input: {error}", file=sys.stderr)
-        return 2
-    return 0
+        return [f"MIDI input: {error}" for error in ports.exceptions]
+    return []
+
+
+def input_lines(config: Config) -> list[str]:
+    """What each input waits for."""
+    return [
+        f'input {i.name}: opens the virtual port "{i.virtual_port}" and waits for a sender'
+        if i.virtual_port is not None
+        else f'input {i.name}: waits for a MIDI port whose name fits "{i.port_pattern}"'
+        for i in config.input
+    ]
 
 
 def timing_lines(config: Config) -> list[str]:

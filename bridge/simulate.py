@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import re
 import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from io import TextIOBase
 from pathlib import Path
 
@@ -18,8 +20,10 @@ from bridge.interlock import NOT_SAFE
 from bridge.link.line_noise import LineNoise
 from bridge.link.simulated_board import SimulatedBoard
 from bridge.link.simulated_controller import SimulatedController
+from bridge.link.simulated_memory import load_memory
 from bridge.link.simulated_settings import BoardSettings, Pulse
-from bridge.terminal import read_words
+from bridge.outlet import Outlet
+from bridge.tty_input import LEAVE_KEYS, read_words
 from firmware_protocol.catalogue import ResetCause
 from firmware_protocol.catalogue import State as BoardState
 
@@ -30,13 +34,14 @@ WORDS = {
     "l": "local",
     "x": "watchdog",
     "b": "brownout",
-    "q": "quit",
-    "\x03": "quit",
+    **dict.fromkeys(LEAVE_KEYS, "quit"),
 }
 HELP = (
     "e press/release the emergency stop · p prove it (press and release) · k key on/off · "
     "l press/release the local stop · x watchdog reset · b brown-out · q quit"
 )
+PTYS = ("/dev/pts/", "/dev/ttys")
+"""Where Linux and macOS keep them."""
 PLAIN_HELP = "words: " + ", ".join(dict.fromkeys(WORDS.values()))
 
 
@@ -105,24 +110,27 @@ class Switches:
                 return f"{word!r} is no word here; {PLAIN_HELP}"
 
 
-def _say(line: str) -> None:
-    print(f"{time.monotonic():.3f} {line}", flush=True)
+def _say(outlet: Outlet, line: str) -> None:
+    outlet.say(f"{time.monotonic():.3f} {line}")
 
 
-def _show(controller: SimulatedController) -> None:
+def _show(say: Callable[[str], None], controller: SimulatedController) -> None:
     line = state_name(controller.state)
     if controller.cause:
         line += f", trip {controller.trip_number}: {cause_name(controller.cause)}"
     if controller.state != BoardState.ARMED:
         line += f". {NOT_SAFE}"
-    _say(f"{line} · inputs {controller.inputs:#04x} · proofs {controller.proofs:#x}")
+    say(f"{line} · inputs {controller.inputs:#04x} · proofs {controller.proofs:#x}")
 
 
 async def _run(settings: Settings, plain: bool) -> int:
     leaving = asyncio.Event()
     running_loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGQUIT):
         running_loop.add_signal_handler(number, leaving.set)
+    # A board does not stand still because nobody reads what is printed of it.
+    outlet = Outlet(sys.stdout.fileno())
+    say = partial(_say, outlet)
     file = settings.pulses.open("a", encoding="utf-8") if settings.pulses else None
     noise = None
     if settings.loss or settings.bursts:
@@ -142,19 +150,20 @@ async def _run(settings: Settings, plain: bool) -> int:
             baud=settings.baud,
             to_board=noise,
             pty_link=settings.link,
-            on_change=_show,
+            on_change=partial(_show, say),
             on_pulses=_writer(file, seconds_at) if file else None,
         )
         async with board:
-            _say(f"board {settings.board_id.lower()} on {settings.link} at {settings.baud} baud")
-            _say(HELP if not plain else PLAIN_HELP)
-            _say(f"Nothing real fires here. With real coils: {NOT_SAFE}")
+            say(f"board {settings.board_id.lower()} on {settings.link} at {settings.baud} baud")
+            say(HELP if not plain else PLAIN_HELP)
+            say(f"Nothing real fires here. With real coils: {NOT_SAFE}")
             switches = Switches(board, leaving.set)
-            with read_words(plain, WORDS, lambda word: _say(switches.word(word))):
+            with read_words(plain, WORDS, lambda word: say(switches.word(word))):
                 await leaving.wait()
     finally:
         if file is not None:
             file.close()
+        outlet.close()
     return 0
 
 
@@ -173,14 +182,39 @@ def _writer(
     return write
 
 
-def run(settings: Settings, *, plain: bool) -> int:
-    """The command. Raises SettingsError."""
+def _check(settings: Settings) -> None:
+    """Raises SettingsError; makes the memory file's folder."""
     if not re.fullmatch(r"[0-9a-fA-F]{8}", settings.board_id):
         raise SettingsError(f"--board-id {settings.board_id}: eight hexadecimal digits are needed")
-    if settings.link.exists() and not settings.link.is_symlink():
-        raise SettingsError(f"--link {settings.link}: exists and is no symbolic link; give another")
+    link = settings.link
+    if not link.parent.is_dir():
+        raise SettingsError(f"--link {link}: there is no folder {link.parent}")
+    if os.path.lexists(link) and not link.is_symlink():
+        raise SettingsError(f"--link {link}: exists and is no symbolic link; give another")
+    # One that a simulator left behind leads to a pty: any other is somebody else's.
+    if link.is_symlink() and not (target := os.readlink(link)).startswith(PTYS):
+        raise SettingsError(f"--link {link}: leads to {target}, no simulator's link; give another")
+    if settings.pulses is not None and not settings.pulses.parent.is_dir():
+        raise SettingsError(
+            f"--pulses {settings.pulses}: there is no folder {settings.pulses.parent}"
+        )
+    if settings.pulses is not None and settings.pulses.is_dir():
+        raise SettingsError(f"--pulses {settings.pulses}: Is a directory")
+    if settings.memory is not None:
+        try:
+            settings.memory.parent.mkdir(parents=True, exist_ok=True)
+            load_memory(settings.memory)
+        except OSError as error:
+            raise SettingsError(f"--memory {settings.memory}: {error.strerror}") from error
+        except ValueError as error:
+            raise SettingsError(f"--memory {error}") from error
+
+
+def run(settings: Settings, *, plain: bool) -> int:
+    """The command. Raises SettingsError."""
+    _check(settings)
     try:
         return loop.run(_run(settings, plain))
     except OSError as error:
-        print(f"simulate: {error}", file=sys.stderr)
-        return 2
+        where = f"{error.filename}: " if error.filename is not None else ""
+        raise SettingsError(f"{where}{error.strerror or error}") from error

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from bridge.engine import Engine
 from bridge.governor.reasons import Meters
-from bridge.interlock import CAUSES, NOT_SAFE, State
+from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
+from bridge.midi_ports import PortStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,8 +27,10 @@ class CoilView:
 class LinkView:
     name: str
     text: str
-    status_age_ms: float
-    clock_ppm: float
+    status_age_ms: float | None
+    """None: no status that can be dated yet."""
+    clock_ppm: float | None
+    """None: no time answer yet."""
     bad_frames: int
     line_errors: int
     line_errors_in_bangs: int
@@ -33,6 +38,18 @@ class LinkView:
     collisions_dropped: int
     pulses: int
     can_break: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class InputView:
+    """A MIDI input; how many messages it brought is in `SiteView.midi_messages`."""
+
+    name: str
+    state: str
+    note: str
+    """What the operator should know, or ""."""
+    dropped: int
+    """Messages thrown away under a flood."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +64,7 @@ class SiteView:
     """What still stands between the operator and armed, each with its remedy."""
     coils: tuple[CoilView, ...]
     links: tuple[LinkView, ...]
+    inputs: tuple[InputView, ...]
     midi_messages: dict[str, int]
     remarks: tuple[str, ...]
 
@@ -59,21 +77,32 @@ def _meters(max_break_rate_hz: float, meters: Meters) -> dict[str, float]:
     return {**shares, "rate": meters.break_rate_hz / max_break_rate_hz}
 
 
-def site_view(engine: Engine, now_s: float) -> SiteView:
-    """The site as it is at `now_s`."""
+def trip_text(trip: Trip) -> str:
+    """A trip as one sentence with its number, cause, origin and detail."""
+    where = f" ({trip.origin})" if trip.origin else ""
+    detail = f" [{trip.detail}]" if trip.detail else ""
+    sentence = CAUSES[trip.cause].sentence
+    return f"trip {trip.number}, cause {int(trip.cause)}{where}: {sentence}{detail}"
+
+
+def open_conditions(engine: Engine, now_s: float) -> tuple[str, ...]:
+    """The checks that do not pass, each as `name: found. remedy`."""
+    checks = engine.checks(now_s)
+    return tuple(f"{c.name}: {c.found}. {c.remedy}" for c in checks if not c.passed)
+
+
+def site_view(
+    engine: Engine, now_s: float, midi: Mapping[str, PortStatus] | None = None
+) -> SiteView:
+    """The site as it is at `now_s`. `midi`: the inputs' states, where inputs are open."""
     interlock = engine.interlock
     trip, text, remedy = interlock.current_trip, "", ""
     if trip is not None:
-        cause = CAUSES[trip.cause]
-        where = f" ({trip.origin})" if trip.origin else ""
-        detail = f" [{trip.detail}]" if trip.detail else ""
-        text = f"trip {trip.number}, cause {int(trip.cause)}{where}: {cause.sentence}{detail}"
-        remedy = f"{cause.remedy} Clears {cause.clears.value}."
+        text = trip_text(trip)
+        remedy = f"{CAUSES[trip.cause].remedy} Clears {CAUSES[trip.cause].clears.value}."
     conditions: tuple[str, ...] = ()
     if interlock.state in (State.LOCKED, State.TRIPPED):
-        conditions = tuple(
-            f"{c.name}: {c.found}. {c.remedy}" for c in engine.checks(now_s) if not c.passed
-        )
+        conditions = open_conditions(engine, now_s)
     coils = tuple(
         CoilView(
             name,
@@ -92,8 +121,8 @@ def site_view(engine: Engine, now_s: float) -> SiteView:
             LinkView(
                 name,
                 "open" if facts.linked else facts.link_problem,
-                round(min(facts.status_age_s, 1e6) * 1000, 1),
-                round(session.clock.error_ppm, 1),
+                round(facts.status_age_s * 1000, 1) if math.isfinite(facts.status_age_s) else None,
+                round(session.clock.error_ppm, 1) if session.clock.known else None,
                 session.counters.bad_frames + (status.bad_frames if status else 0),
                 status.line_errors if status else 0,
                 status.line_errors_in_bangs if status else 0,
@@ -117,6 +146,10 @@ def site_view(engine: Engine, now_s: float) -> SiteView:
         open_conditions=conditions,
         coils=coils,
         links=tuple(links),
+        inputs=tuple(
+            InputView(name, status.state.value, status.note, status.dropped)
+            for name, status in (midi or {}).items()
+        ),
         midi_messages=dict(engine.midi_messages),
         remarks=(*engine.timeline.problems, *remarks),
     )

@@ -13,6 +13,7 @@ from bridge.bang_source import (
     REPEAT_S,
     STEPS,
     BangSource,
+    Longer,
 )
 from bridge.music.voices import VoiceAsk
 from tests.site_text import site
@@ -130,7 +131,8 @@ def test_it_starts_at_breakout_and_grows_evenly_by_fresh_acts_only() -> None:
         assert ask is not None
         seen.append(ask.energy)
         before = bangs.step
-        assert bangs.longer() == min(STEPS, before + 1)
+        assert bangs.longer(float(step)) is Longer.DONE
+        assert bangs.step == min(STEPS, before + 1)
         still = asked(bangs, float(step))
         assert still is not None
         assert still.energy == ask.energy  # a step alone changes nothing that sounds
@@ -144,9 +146,52 @@ def test_it_starts_at_breakout_and_grows_evenly_by_fresh_acts_only() -> None:
     assert seen[STEPS:] == [1.0, 1.0, 1.0]
 
 
+def test_a_held_key_is_one_step_however_long_it_is_held() -> None:
+    bangs = source()
+    assert bangs.longer(10.0) is Longer.DONE
+    now_s, answers = 10.0 + FIRST_REPEAT_S, []
+    for _ in range(400):  # more than ten seconds of a keyboard's repeats
+        answers.append(bangs.longer(now_s))
+        now_s += 0.03
+    assert answers[0] is Longer.HELD  # told once
+    assert set(answers[1:]) == {Longer.STILL_HELD}
+    assert bangs.step == 1
+
+
+def test_pasted_steps_are_one_step() -> None:
+    bangs = source()
+    assert [bangs.longer(10.0) for _ in range(5)] == [
+        Longer.DONE, Longer.HELD, *[Longer.STILL_HELD] * 3
+    ]  # fmt: skip
+    assert bangs.step == 1
+
+
+def test_each_sign_of_a_held_key_begins_the_wait_anew() -> None:
+    bangs = source()
+    bangs.longer(10.0)
+    for now_s in (10.5, 11.0, 11.5):  # each within the wait, together well over it
+        assert bangs.longer(now_s) is not Longer.DONE
+    assert bangs.longer(11.5 + FIRST_REPEAT_S) is not Longer.DONE
+    assert bangs.longer(11.5 + 2 * FIRST_REPEAT_S + 0.001) is Longer.DONE
+    assert bangs.step == 2
+
+
+def test_whoever_lets_go_and_holds_again_is_told_again() -> None:
+    bangs = source()
+    told = [bangs.longer(t) for t in (1.0, 1.1, 1.2, 3.0, 3.1)]
+    assert told == [Longer.DONE, Longer.HELD, Longer.STILL_HELD, Longer.DONE, Longer.HELD]
+
+
+def test_a_held_key_for_shorter_goes_on() -> None:
+    bangs = source()
+    for step in range(5):
+        bangs.longer(float(step))
+    assert [bangs.shorter() for _ in range(6)] == [4, 3, 2, 1, 0, 0]
+
+
 def test_shorter_ends_at_breakout() -> None:
     bangs = source()
-    bangs.longer()
+    bangs.longer(1.0)
     assert bangs.shorter() == 0
     assert bangs.shorter() == 0
     bangs.fire(1.0, 1)

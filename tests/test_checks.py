@@ -53,10 +53,9 @@ def test_a_controller_in_order_passes_everything() -> None:
     checks = controller_checks(GOOD)
     assert [c for c in checks if not c.passed] == []
     assert [c.name.removeprefix("North rack: ") for c in checks] == [
-        "link", "identity", "board checks", "limits", "status", "not tripped",
-        "e-stop input A closed", "e-stop input A proven",
-        "e-stop input B closed", "e-stop input B proven",
-        "key", "local stop", "output 1 ready", "output 3 ready", "clock",
+        "link", "identity", "board self-test", "limits", "status", "state",
+        "e-stop input A", "e-stop proof A", "e-stop input B", "e-stop proof B",
+        "key", "local stop", "output 1", "output 3", "line", "clock",
     ]  # fmt: skip
 
 
@@ -64,25 +63,42 @@ def test_a_controller_in_order_passes_everything() -> None:
 ALONE: list[tuple[ControllerFacts, str, str]] = [
     (replace(GOOD, identity=replace(IDENTITY, board_id=BOARD + 1)), "identity", "7a31c003"),
     (replace(GOOD, identity=replace(IDENTITY, version=2)), "identity", "protocol 2"),
-    (replace(GOOD, identity=replace(IDENTITY, checks=m.CHECK_FUSES)), "board checks", "0x01"),
-    (replace(GOOD, identity=replace(IDENTITY, checks=m.CHECK_FLASH)), "board checks", "0x02"),
-    (replace(GOOD, identity=replace(IDENTITY, checks=0)), "board checks", "0x00"),
+    (
+        replace(GOOD, identity=replace(IDENTITY, checks=m.CHECK_FUSES)),
+        "board self-test",
+        "flash not in order",
+    ),
+    (
+        replace(GOOD, identity=replace(IDENTITY, checks=m.CHECK_FLASH)),
+        "board self-test",
+        "fuses not in order",
+    ),
+    (
+        replace(GOOD, identity=replace(IDENTITY, checks=0)),
+        "board self-test",
+        "fuses and flash not in order",
+    ),
     (replace(GOOD, setup_problem="digest differs"), "limits", "digest differs"),
     (replace(GOOD, status_age_s=STATUS_FRESH_S), "status", "250 ms"),
-    (replace(GOOD, status_age_s=math.inf), "status", "ms old"),
-    (replace(GOOD, status_age_s=math.nan), "status", "ms old"),
-    (with_status(state=BoardState.ARMED), "not tripped", "armed"),
-    (with_status(state=BoardState.WARNING), "not tripped", "warning"),
-    (with_status(state=9), "not tripped", "state 9"),
-    (with_status(state=BoardState.TRIPPED, cause=BoardCause.KEY_OFF), "not tripped", "key off"),
-    (with_status(inputs=READY_INPUTS & ~m.INPUT_ESTOP_A), "e-stop input A closed", "open"),
-    (with_status(inputs=READY_INPUTS & ~m.INPUT_ESTOP_B), "e-stop input B closed", "open"),
-    (with_status(proofs=0x02), "e-stop input A proven", "not seen open"),
-    (with_status(proofs=0x01), "e-stop input B proven", "not seen open"),
+    (replace(GOOD, status_age_s=math.inf), "status", "none yet that can be dated"),
+    (replace(GOOD, status_age_s=math.nan), "status", "none yet that can be dated"),
+    (with_status(state=BoardState.ARMED), "state", "armed"),
+    (with_status(state=BoardState.WARNING), "state", "warning"),
+    (with_status(state=9), "state", "state 9"),
+    (
+        with_status(state=BoardState.TRIPPED, cause=BoardCause.KEY_OFF),
+        "state",
+        "tripped by key off",
+    ),
+    (with_status(inputs=READY_INPUTS & ~m.INPUT_ESTOP_A), "e-stop input A", "open"),
+    (with_status(inputs=READY_INPUTS & ~m.INPUT_ESTOP_B), "e-stop input B", "open"),
+    (with_status(proofs=0x02), "e-stop proof A", "not seen open"),
+    (with_status(proofs=0x01), "e-stop proof B", "not seen open"),
     (with_status(inputs=READY_INPUTS & ~m.INPUT_KEY), "key", "off"),
     (with_status(inputs=READY_INPUTS | m.INPUT_LOCAL_STOP), "local stop", "pressed"),
-    (with_status(inputs=READY_INPUTS & ~0x10), "output 1 ready", "not ready"),
-    (with_status(inputs=READY_INPUTS & ~0x40), "output 3 ready", "not ready"),
+    (with_status(inputs=READY_INPUTS & ~0x10), "output 1", "not ready"),
+    (with_status(inputs=READY_INPUTS & ~0x40), "output 3", "not ready"),
+    (replace(GOOD, break_pending=True), "line", "held low"),
     (replace(GOOD, clock_problem="still measuring its rate"), "clock", "still measuring"),
 ]
 
@@ -152,16 +168,29 @@ def test_a_failed_check_always_has_a_remedy() -> None:
         ),
         status_age_s=9.0,
         clock_problem="x",
+        break_pending=True,
     )
     checks = controller_checks(everything_wrong)
     assert len([c for c in checks if not c.passed]) == len(checks) - 1  # all but the link
     assert all(c.remedy for c in checks if not c.passed)
-    assert "tripped: cause 99" in [c.found for c in checks]
+    assert "tripped by cause 99" in [c.found for c in checks]
+
+
+def test_what_an_operator_reads_makes_sense() -> None:
+    """`name: found. remedy`: no name says the opposite of what was found."""
+    everything = [c for facts, _, _ in ALONE for c in controller_checks(facts)]
+    everything += site_checks(notes_held=True, latched=True)
+    for check in everything:
+        name = check.name.removeprefix("North rack: ")
+        assert not name.startswith(("not ", "no ")), name
+        assert not name.endswith((" closed", " proven", " ready")), name
+        assert not check.found.endswith("."), check.found
+        assert check.passed or check.remedy.endswith((".", "?")), check.remedy
 
 
 @pytest.mark.parametrize(
     ("held", "latched", "name"),
-    [(False, False, None), (True, False, "no note held"), (False, True, "not latched")],
+    [(False, False, None), (True, False, "notes"), (False, True, "trip")],
 )
 def test_the_sites_own_conditions(held: bool, latched: bool, name: str | None) -> None:
     checks: list[Check] = site_checks(notes_held=held, latched=latched)
