@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import time
-
 from bridge import loop
 from bridge.bang_source import STEPS, BangSource, Longer
+from bridge.clocks import MusicS
 from bridge.config import Config, SoftStart
 from bridge.governor.governor import Governor
+from bridge.host_clock import host_now
 from bridge.music.voices import Hold, VoiceAsk
 from bridge.serve import run_site
 
@@ -30,15 +30,23 @@ def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
         started_s=0.0,
         bang_count=1,
     )
-    voices = governor.update(0.0, (ask,)).voices
+    voices = governor.update(MusicS(0.0), (ask,)).voices
     return voices[0].on_time_us if voices else 0.0
+
+
+def for_bangs(config: Config) -> Config:
+    """The site as bangs by hand need it."""
+    # A soft-start would hold every single bang at breakout: here each step is the soft start.
+    coils = tuple(c.model_copy(update={"soft_start": SoftStart()}) for c in config.coil)
+    # No input plays, so none delays: a bang comes when the key goes down, and its end, which is
+    # reckoned from there, does not come a lead too early.
+    inputs = tuple(i.model_copy(update={"timing": "immediate"}) for i in config.input)
+    return config.model_copy(update={"coil": coils, "input": inputs})
 
 
 def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: bool) -> int:
     """The command."""
-    # A soft-start would hold every single bang at breakout: here each step is the soft start.
-    coils = tuple(c.model_copy(update={"soft_start": SoftStart()}) for c in config.coil)
-    config = config.model_copy(update={"coil": coils})
+    config = for_bangs(config)
     source = BangSource(config, coil, break_rate_hz)
 
     def describe() -> str:
@@ -48,7 +56,7 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
         )
 
     def extra(key: str) -> str | None:
-        now_s = time.monotonic()
+        now_s = MusicS(host_now())  # with no delays, music takes effect now
         match key:
             case "f" | "fire":
                 source.fire(now_s, count)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from enum import Enum, auto
 
+from bridge.clocks import MusicS
 from bridge.config import Config
 from bridge.music.voices import Hold, VoiceAsk
 
@@ -55,7 +56,7 @@ class BangSource:
         self._longer_held = False
         self._voice_id = 0
         self._count = 0
-        self._until_s: float | None = None
+        self._until_s: MusicS | None = None
         self._asks: dict[str, tuple[VoiceAsk, ...]] = dict.fromkeys(self._names, ())
 
     @property
@@ -80,7 +81,7 @@ class BangSource:
         energy = (on_time_us**2 - shortest**2) / (longest**2 - shortest**2)
         return min(1.0, max(LEAST_ENERGY, energy))
 
-    def longer(self, now_s: float) -> Longer:
+    def longer(self, now_s: MusicS) -> Longer:
         """One step longer, by a fresh act; takes effect at the next bang.
 
         Each sign of the act, counted or not, begins the wait for the next anew.
@@ -99,26 +100,26 @@ class BangSource:
         self._step = max(0, self._step - 1)
         return self._step
 
-    def fire(self, now_s: float, bangs: int) -> None:
+    def fire(self, now_s: MusicS, bangs: int) -> None:
         """`bangs` (1..255) bangs at the fixed rate, then silence. Raises ValueError."""
         if not 1 <= bangs <= MOST_BANGS:
             raise ValueError(f"{bangs} bangs: 1 to {MOST_BANGS} are possible")
         self._begin(now_s, bangs)
-        self._until_s = now_s + (bangs + 0.5) / self._rate_hz
+        self._until_s = MusicS(now_s + (bangs + 0.5) / self._rate_hz)
 
-    def hold(self, now_s: float) -> None:
+    def hold(self, now_s: MusicS) -> None:
         """The key is held: sounds until no further sign comes in time."""
         if self._until_s is None or now_s >= self._until_s or self._count:
             self._begin(now_s, 0)
-            self._until_s = now_s + FIRST_REPEAT_S
+            self._until_s = MusicS(now_s + FIRST_REPEAT_S)
         else:
-            self._until_s = now_s + REPEAT_S
+            self._until_s = MusicS(now_s + REPEAT_S)
 
     @property
     def sounding(self) -> bool:
         return self._until_s is not None
 
-    def _begin(self, now_s: float, bangs: int) -> None:
+    def _begin(self, now_s: MusicS, bangs: int) -> None:
         self._voice_id += 1
         self._count = bangs
         ask = VoiceAsk(
@@ -139,27 +140,27 @@ class BangSource:
 
     # -- VoiceSource --------------------------------------------------------------------------
 
-    def midi(self, now_s: float, input_name: str, message: bytes) -> None:
+    def midi(self, now_s: MusicS, input_name: str, message: bytes) -> None:
         """Bangs take no MIDI."""
 
-    def input_lost(self, now_s: float, input_name: str) -> None:
+    def input_lost(self, now_s: MusicS, input_name: str) -> None:
         """Bangs have no input to lose."""
 
-    def hush(self, now_s: float) -> None:
+    def hush(self, now_s: MusicS) -> None:
         self._silence()
 
-    def tick(self, now_s: float) -> None:
+    def tick(self, now_s: MusicS) -> None:
         if self._until_s is not None and now_s >= self._until_s:
             self._silence()
 
-    def voices(self, now_s: float) -> dict[str, tuple[VoiceAsk, ...]]:
+    def voices(self, now_s: MusicS) -> dict[str, tuple[VoiceAsk, ...]]:
         self.tick(now_s)  # silence must not hang on somebody having ticked in time
         return self._asks
 
     def moving(self) -> bool:
         return False
 
-    def next_deadline_s(self) -> float | None:
+    def next_deadline_s(self) -> MusicS | None:
         return self._until_s
 
     def notes_held(self) -> bool:

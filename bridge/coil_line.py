@@ -6,10 +6,12 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
 from bridge.governor.reasons import HeldBack
-from bridge.link.session import LEASE_S, REFRESH_S, Session
+from bridge.link.renewal import LEASE_S, REFRESH_S
+from bridge.link.session import Session
 from bridge.link.slots import MOTION_S, SlotMap
 from bridge.music.voices import VoiceAsk
 from firmware_protocol.messages import Slot
@@ -25,7 +27,7 @@ _LATE_S = 0.018
 
 @dataclass(slots=True)
 class _Planned:
-    apply_s: float
+    apply_s: HostS
     slots: tuple[Slot | None, ...]
 
 
@@ -44,7 +46,7 @@ class CoilLine:
             lease_s=LEASE_S,
             refresh_s=REFRESH_S,
         )
-        self.governed: Governed = self.governor.silence(0.0)
+        self.governed: Governed = self.governor.silence(MusicS(0.0))
         self._late_s = max(0.0, _LATE_S - controller.link_jitter_ms / 1000)
         self.frames = 0
         self.offset_s = offset_s
@@ -54,24 +56,25 @@ class CoilLine:
         self.asks: tuple[VoiceAsk, ...] = ()
         self._slots = SlotMap()
         self._dirty = False
-        self._moved_s = -math.inf
-        self._sent_s = -math.inf
+        self._moved_s = MusicS(-math.inf)
+        self._again_s = HostS(math.inf)
+        self._sent_s = HostS(-math.inf)
         self._planned: deque[_Planned] = deque()
-        self._ahead: deque[float] = deque()
+        self._ahead: deque[HostS] = deque()
         self._last_slots: tuple[Slot | None, ...] = ()
         self._forget = False
 
-    def begin(self, now_s: float) -> None:
+    def begin(self, at_s: MusicS) -> None:
         """A new session: nothing sounds, everything is to be said."""
         self._slots.clear()
         self._planned.clear()
         self._ahead.clear()
         self.asks = ()
         self._last_slots = ()
-        self.governed = self.governor.silence(now_s)
+        self.governed = self.governor.silence(at_s)
         self._dirty = True
         self._forget = False
-        self._sent_s = -math.inf
+        self._sent_s = HostS(-math.inf)
 
     def ask(self, asks: tuple[VoiceAsk, ...]) -> None:
         """What the instrument wants now."""
@@ -83,44 +86,58 @@ class CoilLine:
     def sounding(self) -> bool:
         return bool(self.asks)
 
-    def hush(self, now_s: float) -> None:
+    def hush(self, now_s: HostS) -> None:
         """Silence at once: what was planned is forgotten, here and on the controller."""
         self.asks = ()
         self._planned.clear()
         self._dirty = self._forget = True
 
-    def due_s(self) -> float:
+    def due_s(self) -> HostS:
         """When something must be said: now (-inf) when dirty or planned, else the next refresh."""
         if self._forget:
-            return -math.inf
+            return HostS(-math.inf)
         if self._dirty or self._planned:
-            return self._ahead[0] if len(self._ahead) >= _AHEAD_FRAMES else -math.inf
-        due = self._sent_s + REFRESH_S
-        return min(due, self._moved_s + MOTION_S) if self.governor.moving() else due
+            return self._ahead[0] if len(self._ahead) >= _AHEAD_FRAMES else HostS(-math.inf)
+        due_s = HostS(self._sent_s + REFRESH_S)
+        return min(due_s, self._again_s) if self.governor.moving() else due_s
 
-    def plan(self, at_s: float) -> None:
+    def moves_s(self) -> MusicS:
+        """When the governor would answer otherwise by itself; infinite where it would not, or where
+        something is to be said before. Scheduled sites `plan` then; others have it in `due_s`."""
+        if self._dirty or not self.governor.moving():
+            return MusicS(math.inf)
+        return MusicS(self._moved_s + MOTION_S)
+
+    def plan(self, at_s: MusicS) -> None:
         """Decides what takes effect at `at_s` on the timeline (scheduled sites)."""
-        if not self._dirty and not (self.governor.moving() and at_s >= self._moved_s + MOTION_S):
+        if not self._dirty and at_s < self.moves_s():
             return
         if len(self._planned) >= _WAITING_FRAMES or len(self._ahead) >= _AHEAD_FRAMES:
             self._dirty = True
             return
         self._decide(at_s)
-        self._planned.append(_Planned(at_s + self.offset_s, self._last_slots))
+        self._planned.append(_Planned(self._apply_s(at_s), self._last_slots))
 
-    def _decide(self, at_s: float) -> None:
+    def _apply_s(self, at_s: MusicS) -> HostS:
+        """When the controller must apply what takes effect at `at_s` in the audience."""
+        return HostS(at_s + self.offset_s)
+
+    def _decide(self, at_s: MusicS) -> None:
         self.governed = self.governor.update(at_s, self.asks)
         held = self.governed.held_back
         key = tuple((h.limit, h.effect, h.voice_ids) for h in held) if held else ()
         if key != self._held_key:
             self._held_key = key
             self.held_back_changes.append(held)
-        rate = self.session.clock.slew(at_s, jump=not self._last_slots)
+        # The clock slews by host time. Only how far apart its calls are counts, and the timeline
+        # goes as host time does; offsets are left out, for the coils of a board share its clock.
+        rate = self.session.clock.slew(HostS(at_s), jump=not self._last_slots)
         self._last_slots = self._slots.seat(at_s, self.governed.voices, rate)
         self._moved_s = at_s
+        self._again_s = HostS(math.inf)
         self._dirty = False
 
-    def frame(self, now_s: float, *, scheduled_s: float | None) -> bytes | None:
+    def frame(self, now_s: HostS, *, scheduled_s: MusicS | None) -> bytes | None:
         """The next frame to send, or None when nothing is due.
 
         `scheduled_s`: the timeline's present where frames carry a time; None: on arrival.
@@ -130,8 +147,11 @@ class CoilLine:
         if self.due_s() > now_s:
             return None
         if self._forget or scheduled_s is None:
-            # On sites with a timeline only a hush comes this way.
-            self._decide(now_s if scheduled_s is None else scheduled_s)
+            if scheduled_s is None:
+                self._decide(MusicS(now_s))  # on arrival: what is decided now takes effect now
+                self._again_s = HostS(now_s + MOTION_S)
+            else:
+                self._decide(scheduled_s)  # a hush
             data = self.session.voices_frame(
                 now_s, self.output, self._last_slots, None, forget_later=self._forget
             )
@@ -143,7 +163,7 @@ class CoilLine:
             else:  # a refresh: the state last decided, said again
                 if self._dirty:
                     self._decide(scheduled_s)
-                item = _Planned(scheduled_s + self.offset_s, self._last_slots)
+                item = _Planned(self._apply_s(scheduled_s), self._last_slots)
             late = item.apply_s < now_s - self._late_s
             if not late:
                 self._ahead.append(item.apply_s)
@@ -154,9 +174,9 @@ class CoilLine:
         self.frames += 1
         return data
 
-    def silence(self, now_s: float) -> None:
+    def silence(self, at_s: MusicS) -> None:
         """Permission was withdrawn: the controller is dark, the governor is told so."""
         self._planned.clear()
         self._dirty = self._forget = False
         self._last_slots = ()
-        self.governed = self.governor.silence(now_s)
+        self.governed = self.governor.silence(at_s)

@@ -225,7 +225,7 @@ class Music(Section):
     volume_exponent: float = Field(default=2.0, ge=0.5, le=6)
     """Energy share = (CC 7 / 127 and CC 11 / 127) to this power each."""
     vibrato_rate_hz: float = Field(default=5.5, ge=0.1, le=12)
-    vibrato_depth_cents: float = Field(default=40.0, ge=0, le=200)
+    vibrato_depth_cents: float = Field(default=30.0, ge=0, le=200)
     """Depth at CC 1 = 127."""
     percussion_channel: Annotated[int, Field(ge=0, le=16)] = 10
     """0: no channel is percussion."""

@@ -12,7 +12,6 @@ import json
 import math
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,6 +19,7 @@ from pathlib import Path
 from bridge import demo_piece, loop
 from bridge.config import SIMULATED_PORT, Config
 from bridge.engine import Act
+from bridge.host_clock import host_now
 from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.latch_store import LatchStore
 from bridge.local_boards import LocalBoards
@@ -86,17 +86,17 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
                 say("the simulated emergency button is pressed and released: the proof test")
                 await boards.prove_estops()
                 await _arm(service)
-                started_s = time.monotonic()
+                started_s = host_now()
                 report = _reporter(service, say)
                 for at_s, message in demo_piece.piece():
                     await _until(started_s + at_s, report)
-                    service.midi_in(time.monotonic(), INPUT, message)
+                    service.midi_in(host_now(), INPUT, message)
                     messages += 1
                 await _until(started_s + demo_piece.END_BEAT * demo_piece.BEAT_S, report)
                 tuning, sent = await _tuning_notes(service, config, boards, say)
                 messages += sent
                 silence_ms, after_stop = await _stop_while_sounding(service, boards, say)
-                seconds = time.monotonic() - started_s
+                seconds = host_now() - started_s
             finally:
                 service.leave()
                 await running
@@ -105,10 +105,10 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
 
 
 async def _arm(service: Service) -> None:
-    until = time.monotonic() + ARM_WITHIN_S
-    while any(not c.passed for c in service.engine.checks(time.monotonic())):
-        if time.monotonic() > until:
-            failed = [c for c in service.engine.checks(time.monotonic()) if not c.passed]
+    until = host_now() + ARM_WITHIN_S
+    while any(not c.passed for c in service.engine.checks(host_now())):
+        if host_now() > until:
+            failed = [c for c in service.engine.checks(host_now()) if not c.passed]
             raise RuntimeError("cannot arm: " + "; ".join(f"{c.name}: {c.found}" for c in failed))
         await asyncio.sleep(0.05)
     service.act(Act.ARM)
@@ -124,7 +124,7 @@ def _reporter(service: Service, say: Callable[[str], None]) -> Callable[[], None
 
     def report() -> None:
         nonlocal said_s
-        now_s = time.monotonic()
+        now_s = host_now()
         if now_s - said_s < 1.0:
             return
         said_s = now_s
@@ -141,7 +141,7 @@ def _reporter(service: Service, say: Callable[[str], None]) -> Callable[[], None
 
 async def _until(at_s: float, report: Callable[[], None]) -> None:
     """Waits, and shows what happens meanwhile."""
-    while (left_s := at_s - time.monotonic()) > 0:
+    while (left_s := at_s - host_now()) > 0:
         await asyncio.sleep(min(left_s, 0.05))
         report()
 
@@ -159,11 +159,11 @@ async def _tuning_notes(
             continue
         await asyncio.sleep(0.3)
         say(f"channel {channel}: one long A, to be measured")
-        start_s = time.monotonic()
+        start_s = host_now()
         before = {n: len(p) for n, p in boards.pulses.items()}
         service.midi_in(start_s, INPUT, bytes((0x90 | channel - 1, TUNING_NOTE, 100)))
         await asyncio.sleep(TUNING_S)
-        end_s = time.monotonic()
+        end_s = host_now()
         service.midi_in(end_s, INPUT, bytes((0x80 | channel - 1, TUNING_NOTE, 0)))
         sent += 2
         await asyncio.sleep(0.3)
@@ -180,10 +180,10 @@ async def _stop_while_sounding(
     """Stops in the middle of a chord. Returns by how many ms the last pulse ended after the stop
     (None: before it), and how many pulses began after the stop."""
     for channel, note in ((1, 62), (2, 50), (3, 69)):
-        service.midi_in(time.monotonic(), INPUT, bytes((0x90 | channel - 1, note, 90)))
+        service.midi_in(host_now(), INPUT, bytes((0x90 | channel - 1, note, 90)))
     await asyncio.sleep(0.5)
     say("stop, in the middle of a chord")
-    stop_s = time.monotonic()
+    stop_s = host_now()
     service.stop(Cause.OPERATOR_STOP, "demo")
     await asyncio.sleep(0.3)
     ends = [p[-1].start_s + p[-1].on_s for p in boards.pulses.values() if p]
@@ -268,10 +268,10 @@ def write_pulses(boards: LocalBoards, path: Path) -> int:
 
 def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
     """The command. Returns the exit code: 1 where a guard refused anything."""
-    began_s = time.monotonic()
+    began_s = host_now()
 
     def say(line: str) -> None:
-        print(f"{time.monotonic() - began_s:6.1f}  {line}", flush=True, file=sys.stderr)
+        print(f"{host_now() - began_s:6.1f}  {line}", flush=True, file=sys.stderr)
 
     result, boards = loop.run(play(config, say))
     if pulses is not None:

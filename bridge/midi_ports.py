@@ -14,12 +14,13 @@ at the start and when a JACK server has come back; plugging and unplugging opens
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Callable, Sequence
 from types import TracebackType
 from typing import Self, TypeVar
 
+from bridge.clocks import HostS
 from bridge.config import Input
+from bridge.host_clock import host_now
 from bridge.midi.backends import open_backend
 from bridge.midi.parts import (
     Backend,
@@ -63,10 +64,10 @@ class MidiInputs:
     def __init__(
         self,
         inputs: Sequence[Input],
-        on_message: Callable[[float, str, bytes], None],
-        on_change: Callable[[float, str, PortState], None],
+        on_message: Callable[[HostS, str, bytes], None],
+        on_change: Callable[[HostS, str, PortState], None],
         *,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], HostS] = host_now,
         rescan_s: float = 0.53,
         watch_s: float = 0.109,
         poll_s: float = POLL_S,

@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-import time
 import traceback
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -20,11 +19,14 @@ from typing import Any, cast
 
 import structlog
 
+from bridge.clocks import HostS
 from bridge.config import SIMULATED_PORT, Config, Controller
 from bridge.engine import Act, Engine
+from bridge.host_clock import host_now
 from bridge.interlock import Cause, Latch, State
 from bridge.latch_store import LatchStore
-from bridge.link.session import BREAK_S, Outgoing
+from bridge.link.breaks import BREAK_S
+from bridge.link.outbox import Outgoing
 from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
 from bridge.midi_ports import MidiInputs, MidiPortError, PortState
 from bridge.records import LatchChanged, Record
@@ -61,14 +63,14 @@ class Service:
         *,
         open_port: OpenPort = open_port,
         latch_store: LatchStore | None = None,
-        on_record: Callable[[float, Record], None] = lambda at_s, record: None,
+        on_record: Callable[[HostS, Record], None] = lambda at_s, record: None,
         with_midi: bool = True,
     ) -> None:
         self.config = config
         self.store = latch_store or LatchStore(config)
         self.engine = Engine(config, source, self.store.load())
         self.midi: MidiInputs | None = None
-        self.writes_observed: Callable[[float, str, int], None] | None = None
+        self.writes_observed: Callable[[HostS, str, int], None] | None = None
         """For measuring: called with (time, controller, bytes) after each write."""
         self._open_port = open_port
         self.on_record = on_record
@@ -78,7 +80,7 @@ class Service:
         self._leaving = asyncio.Event()
         self._breaks: set[asyncio.Task[None]] = set()
         self._breaking: set[str] = set()
-        self._complained_s = -math.inf
+        self._complained_s: float = -math.inf
         # One thread, so that latches reach the disk in the order they were latched.
         self._saver = ThreadPoolExecutor(1, "latch")
 
@@ -86,25 +88,25 @@ class Service:
 
     def act(self, act: Act) -> None:
         """One of the operator's acts."""
-        now_s = time.monotonic()
+        now_s = host_now()
         self._guarded(partial(self.engine.act, now_s, act))
 
     def source_changed(self) -> None:
         """The source was told something by its own command."""
-        self._guarded(partial(self.engine.source_changed, time.monotonic()))
+        self._guarded(partial(self.engine.source_changed, host_now()))
 
     def stop(self, cause: Cause, detail: str = "") -> None:
         """Stops everything now."""
-        now_s = time.monotonic()
+        now_s = host_now()
         self._guarded(partial(self.engine.trip, now_s, cause, "", detail))
 
     def leave(self) -> None:
         """Ends `run`: stop first, then leave."""
         self._leaving.set()
 
-    def midi_in(self, arrived_s: float, input_name: str, message: bytes) -> None:
+    def midi_in(self, arrived_s: HostS, input_name: str, message: bytes) -> None:
         """A MIDI message, from the ports or from whatever plays into the site."""
-        now_s = time.monotonic()
+        now_s = host_now()
         self._guarded(
             partial(self.engine.midi, now_s, input_name, message, arrived_s), may_wait=True
         )
@@ -155,8 +157,8 @@ class Service:
     async def _stop_and_confirm(self) -> None:
         if self.engine.interlock.state in (State.ARMED, State.ARMING):
             self.stop(Cause.SIGNAL_STOP, "leaving")
-        until = time.monotonic() + STOP_WAIT_S
-        while time.monotonic() < until:
+        until = host_now() + STOP_WAIT_S
+        while host_now() < until:
             waiting = [n for n in self._transports if self.engine.sessions[n].stopping]
             if not waiting and not self._breaks:
                 return
@@ -168,7 +170,7 @@ class Service:
             try:
                 transport = await self._open_port(controller)
             except LinkError as error:
-                self._guarded(partial(self.engine.link_down, time.monotonic(), name, str(error)))
+                self._guarded(partial(self.engine.link_down, host_now(), name, str(error)))
                 await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
                 attempt += 1
                 continue
@@ -180,14 +182,12 @@ class Service:
             if self._transports.get(name) is transport:
                 del self._transports[name]
             transport.close()
-            self._guarded(
-                partial(self.engine.link_down, time.monotonic(), name, f"link lost: {why}")
-            )
+            self._guarded(partial(self.engine.link_down, host_now(), name, f"link lost: {why}"))
             await asyncio.sleep(RETRY_S[0])
 
     def _attach(self, name: str, transport: Transport, lost: asyncio.Future[str]) -> None:
         def on_data(data: bytes) -> None:
-            now_s = time.monotonic()
+            now_s = host_now()
             self._guarded(partial(self.engine.received, now_s, name, data))
 
         def on_lost(why: str) -> None:
@@ -196,14 +196,14 @@ class Service:
 
         transport.on_data, transport.on_lost = on_data, on_lost
         self._transports[name] = transport
-        self._guarded(partial(self.engine.link_up, time.monotonic(), name))
+        self._guarded(partial(self.engine.link_up, host_now(), name))
 
-    def _input_changed(self, at_s: float, input_name: str, state: PortState) -> None:
+    def _input_changed(self, at_s: HostS, input_name: str, state: PortState) -> None:
         present = state not in (PortState.LOST, PortState.ABSENT)
         status = self.midi.status.get(input_name) if self.midi else None
         note = f": {status.note}" if status and status.note else ""
         text = f"{state.value}{note}"
-        now_s = time.monotonic()
+        now_s = host_now()
         self._guarded(partial(self.engine.input_changed, now_s, input_name, present, text))
 
     # -- the one way in and out ---------------------------------------------------------------
@@ -215,7 +215,7 @@ class Service:
         """
         try:
             entry()
-            now_s = time.monotonic()
+            now_s = host_now()
             busy_until_s = self.engine.busy_until_s(now_s) if may_wait else now_s
             if busy_until_s > now_s:
                 self._wake_by(busy_until_s)
@@ -224,7 +224,7 @@ class Service:
         except Exception as error:
             try:
                 if not self.engine.is_tripped_by(Cause.HOST_FAULT):
-                    self.engine.trip(time.monotonic(), Cause.HOST_FAULT, "", repr(error))
+                    self.engine.trip(host_now(), Cause.HOST_FAULT, "", repr(error))
             except Exception:
                 self._complain("the error came again while stopping")
             try:
@@ -239,7 +239,7 @@ class Service:
 
     def _complain(self, what: str) -> None:
         """The error being handled, at most once a second."""
-        now_s = time.monotonic()
+        now_s = host_now()
         if now_s - self._complained_s > 1.0:
             self._complained_s = now_s
             with contextlib.suppress(Exception):  # a dead log must not keep a stop back
@@ -276,7 +276,7 @@ class Service:
                 self._saver.submit(self.store.save, latch).result()
             except OSError as error:
                 self.engine.trip(
-                    time.monotonic(),
+                    host_now(),
                     Cause.HOST_FAULT,
                     "",
                     f"the latch cannot be written to {self.store.path}: {error.strerror}",
@@ -284,7 +284,7 @@ class Service:
 
     def _after_writing(self, records: Sequence[Record]) -> None:
         """A stop is on the wire before it is on disk, and repeated while the disk is written."""
-        at_s = time.monotonic()
+        at_s = host_now()
         latch = self.engine.interlock.latch
         if latch.state is not State.ARMING and any(isinstance(r, LatchChanged) for r in records):
             self._saver.submit(self._save, latch)
@@ -308,7 +308,7 @@ class Service:
             if name in self._breaking:
                 continue
             try:
-                now_s = time.monotonic()
+                now_s = host_now()
                 out = self.engine.collect(now_s, name, transport.unsent_bytes())
             except Exception as error:
                 failure = error
@@ -330,7 +330,7 @@ class Service:
         if out.data:
             transport.write(out.data)
             if self.writes_observed is not None:
-                self.writes_observed(time.monotonic(), name, len(out.data))
+                self.writes_observed(host_now(), name, len(out.data))
         if out.line_break:
             task = asyncio.get_running_loop().create_task(self._break(name, transport))
             self._breaks.add(task)
@@ -339,7 +339,8 @@ class Service:
     async def _break(self, name: str, transport: Transport) -> None:
         """After the bytes before it have left, holds the line low; nothing is written meanwhile."""
         session = self.engine.sessions[name]
-        await asyncio.sleep(session.unsent_bytes(time.monotonic(), 0) * 10 / session.baud + 0.001)
+        unsent_bytes = session.outbox.unsent_bytes(host_now(), 0)
+        await asyncio.sleep(unsent_bytes * 10 / session.baud + 0.001)
         self._breaking.add(name)
         try:
             with contextlib.suppress(OSError):
@@ -347,16 +348,16 @@ class Service:
         finally:
             self._breaking.discard(name)
         if self._transports.get(name) is transport:
-            self._guarded(partial(self.engine.break_done, time.monotonic(), name))
+            self._guarded(partial(self.engine.break_done, host_now(), name))
 
     def _on_timer(self) -> None:
         self._timer = None
-        self._guarded(partial(self.engine.advance, time.monotonic()))
+        self._guarded(partial(self.engine.advance, host_now()))
 
     def _set_timer(self) -> None:
         self._wake_by(self.engine.next_deadline_s())
 
-    def _wake_by(self, due_s: float) -> None:
+    def _wake_by(self, due_s: HostS) -> None:
         if self._timer is not None:
             if self._timer.when() <= due_s:
                 return

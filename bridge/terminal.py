@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from bridge.console import KEY_HELP, Command, Console
 from bridge.engine import Act
+from bridge.host_clock import host_now
 from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
 from bridge.outlet import Outlet
 from bridge.painter import Painter
@@ -105,11 +106,11 @@ class Operator:
 
     def view(self) -> SiteView:
         midi = self.service.midi
-        return site_view(self.service.engine, time.monotonic(), midi.status if midi else None)
+        return site_view(self.service.engine, host_now(), midi.status if midi else None)
 
     def question(self) -> str:
         """What waits for the operator's answer, or ""."""
-        return self._console.question(time.monotonic())
+        return self._console.question(host_now())
 
     def input_ended(self) -> None:
         """The terminal or the connection is gone: nobody can stop an armed site from here."""
@@ -121,7 +122,7 @@ class Operator:
         if key in {" ", "\x1b"}:
             self._stop()
         elif not self._own(key):
-            answer = self._console.key(time.monotonic(), key, self._state, self._open_conditions())
+            answer = self._console.key(host_now(), key, self._state, self._open_conditions())
             if answer is not None:
                 self._do(answer.act, answer.text)
 
@@ -131,7 +132,7 @@ class Operator:
             self._stop()
         elif not self._own(word.strip()):
             conditions = self._open_conditions()
-            answer = self._console.word(time.monotonic(), word, self._state, conditions)
+            answer = self._console.word(host_now(), word, self._state, conditions)
             self._do(answer.act, answer.text)
 
     @property
@@ -157,7 +158,7 @@ class Operator:
         return True
 
     def _open_conditions(self) -> tuple[str, ...]:
-        return open_conditions(self.service.engine, time.monotonic())
+        return open_conditions(self.service.engine, host_now())
 
     def _do(self, command: Command | None, text: str) -> None:
         match command:
@@ -190,7 +191,7 @@ async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> N
 
 async def _operate_by_words(operator: Operator) -> None:
     def stamped(line: str) -> str:
-        return f"{time.monotonic():.3f} {line}"
+        return f"{host_now():.3f} {line}"
 
     outlet = Outlet(
         sys.stdout.fileno(),

@@ -14,6 +14,7 @@ import heapq
 import math
 from collections.abc import Callable
 
+from bridge.clocks import HostS, MusicS
 from bridge.config import Config
 
 LEAD_S = 0.025
@@ -100,25 +101,29 @@ class Timeline:
                 f"{', '.join(immediate)}: sounds {self.lead_s * 1000:.0f} ms late, because "
                 "another input has a fixed delay and all share one timeline"
             )
-        self._heap: list[tuple[float, int, str, bytes]] = []
+        self._heap: list[tuple[MusicS, int, str, bytes]] = []
         self._count = 0
-        self._present_s = -math.inf
+        self._present_s = MusicS(-math.inf)
 
-    def now_s(self, host_s: float) -> float:
+    def now_s(self, host_s: HostS) -> MusicS:
         """The timeline's present: what is decided now takes effect then."""
-        return host_s + self.lead_s + (_ROUNDING_S if self.scheduled else 0.0)
+        return MusicS(host_s + self.lead_s + (_ROUNDING_S if self.scheduled else 0.0))
 
-    def put(self, host_s: float, input_name: str, message: bytes) -> None:
+    def put(self, host_s: HostS, input_name: str, message: bytes) -> None:
         """An event that arrived at `host_s`."""
-        at = host_s + max(self._delays.get(input_name, self.lead_s), self.lead_s)
+        at = MusicS(host_s + max(self._delays.get(input_name, self.lead_s), self.lead_s))
         self._count += 1
         heapq.heappush(self._heap, (at, self._count, input_name, message))
 
-    def next_s(self) -> float:
-        """Host time at which the earliest waiting event must be decided; infinite if none."""
-        return self._heap[0][0] - self.lead_s if self._heap else math.inf
+    def host_s(self, at_s: MusicS) -> HostS:
+        """When that must be decided which takes effect at `at_s`."""
+        return HostS(at_s - self.lead_s)
 
-    def due(self, host_s: float) -> tuple[float, list[tuple[str, bytes]]] | None:
+    def next_s(self) -> HostS:
+        """When the earliest waiting event must be decided; infinite if none."""
+        return self.host_s(self._heap[0][0]) if self._heap else HostS(math.inf)
+
+    def due(self, host_s: HostS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
         """The earliest group of events to decide by now, with its time; None if there is none.
 
         Events within 0.2 ms of each other (a chord) are one group. The times never decrease: an

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from bridge.clocks import HostS
 from bridge.engine import Engine
 from bridge.governor.reasons import Meters
 from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
@@ -85,14 +86,14 @@ def trip_text(trip: Trip) -> str:
     return f"trip {trip.number}, cause {int(trip.cause)}{where}: {sentence}{detail}"
 
 
-def open_conditions(engine: Engine, now_s: float) -> tuple[str, ...]:
+def open_conditions(engine: Engine, now_s: HostS) -> tuple[str, ...]:
     """The checks that do not pass, each as `name: found. remedy`."""
     checks = engine.checks(now_s)
     return tuple(f"{c.name}: {c.found}. {c.remedy}" for c in checks if not c.passed)
 
 
 def site_view(
-    engine: Engine, now_s: float, midi: Mapping[str, PortStatus] | None = None
+    engine: Engine, now_s: HostS, midi: Mapping[str, PortStatus] | None = None
 ) -> SiteView:
     """The site as it is at `now_s`. `midi`: the inputs' states, where inputs are open."""
     interlock = engine.interlock

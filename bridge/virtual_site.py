@@ -1,8 +1,8 @@
 """A whole site in simulated time: the Engine, its lines and simulated controllers. Pure.
 
 The very code that plays live, without a real clock: two hours in seconds, the same every time.
-Times are seconds from 0. Bytes take their time on the line, boards have their clock errors, lines
-their noise.
+Times are seconds from 0: the host's clock, which is true here. Bytes take their time on the line,
+boards have their clock errors, lines their noise.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.engine import Act, Engine
 from bridge.interlock import Cause, Latch, State
+from bridge.link.breaks import BREAK_S
 from bridge.link.line_noise import LineNoise
-from bridge.link.session import BREAK_S
 from bridge.link.simulated_controller import BoardMemory, BoardSettings, SimulatedController
 from bridge.link.simulated_link import SimulatedLink
 from bridge.records import Record
@@ -47,9 +48,9 @@ class VirtualSite:
         board: Mapping[str, BoardSettings] | None = None,
         break_works: bool = True,
     ) -> None:
-        self.now_s = 0.0
+        self.now_s = HostS(0.0)
         self.engine = Engine(config, source, latch or Latch())
-        self.records: list[tuple[float, Record]] = []
+        self.records: list[tuple[HostS, Record]] = []
         self.links: dict[str, SimulatedLink] = {}
         self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
         self.frozen = False
@@ -104,7 +105,7 @@ class VirtualSite:
         if self.engine.interlock.state is not State.ARMED:
             raise RuntimeError(f"not armed: {self.engine.interlock.current_trip}")
 
-    def midi(self, input_name: str, message: bytes, arrived_s: float | None = None) -> None:
+    def midi(self, input_name: str, message: bytes, arrived_s: HostS | None = None) -> None:
         """A message handed over now, that arrived now or at `arrived_s` before."""
         at_s = self.now_s if arrived_s is None else arrived_s
         self.engine.midi(self.now_s, input_name, message, at_s)
@@ -121,14 +122,14 @@ class VirtualSite:
     # -- time ---------------------------------------------------------------------------------
 
     def run_for(self, duration_s: float) -> None:
-        self.run_until(self.now_s + duration_s)
+        self.run_until(HostS(self.now_s + duration_s))
 
-    def run_until(self, end_s: float) -> None:
+    def run_until(self, end_s: HostS) -> None:
         """Lives on to `end_s`, event by event."""
         steps_here = 0
         while True:
-            due = min(link.next_message_s() for link in self.links.values())
-            deadline = math.inf if self.frozen else self.engine.next_deadline_s()
+            due = HostS(min(link.next_message_s() for link in self.links.values()))
+            deadline = HostS(math.inf) if self.frozen else self.engine.next_deadline_s()
             at = max(self.now_s, min(due, deadline, end_s))
             steps_here = steps_here + 1 if at == self.now_s else 0
             if steps_here > _MOST_STEPS_AT_ONCE:
@@ -138,7 +139,7 @@ class VirtualSite:
             if at >= end_s and steps_here > 3:
                 return
 
-    def _step(self, deadline_s: float) -> None:
+    def _step(self, deadline_s: HostS) -> None:
         heard = False
         for name, link in self.links.items():
             link.advance(self.now_s)

@@ -39,7 +39,7 @@ from bridge import loop
 from bridge.config import Config, Input
 from bridge.engine import Act
 from bridge.interlock import State
-from bridge.link.session import VOICES_FRAME_BYTES
+from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.midi_ports import MidiInputs, PortState
 from bridge.music.instrument import Instrument
 from bridge.service import Service

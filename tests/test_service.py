@@ -25,7 +25,7 @@ from bridge.config import Config, Controller
 from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.latch_store import LatchStore
-from bridge.link.session import Outgoing
+from bridge.link.outbox import Outgoing
 from bridge.link.transport import LinkError, Transport, open_serial
 from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument

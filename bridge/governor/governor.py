@@ -18,6 +18,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from bridge.clocks import MusicS
 from bridge.config import Coil
 from bridge.music.voices import VoiceAsk
 
@@ -68,7 +69,7 @@ class Governed:
 
 
 class Governor:
-    """One coil's governor. Times are host seconds and never decrease."""
+    """One coil's governor. Times are the timeline's and never decrease."""
 
     def __init__(
         self, coil: Coil, *, link_jitter_s: float, lease_s: float = 0.2, refresh_s: float = 0.037
@@ -91,7 +92,7 @@ class Governor:
         self._bangs = 0.0
         self._last_sound_s: float = -math.inf
         self._break_rate_hz = 0.0
-        self._now_s: float = -math.inf
+        self._now_s: MusicS = MusicS(-math.inf)
         self._scale = 1.0
         self._moving = False
         self._trains: dict[int, Train] = {}
@@ -107,11 +108,11 @@ class Governor:
         """Would the same voices be answered differently a little later?"""
         return self._moving
 
-    def silence(self, now_s: float) -> Governed:
+    def silence(self, now_s: MusicS) -> Governed:
         """Nothing is asked."""
         return self.update(now_s, ())
 
-    def update(self, now_s: float, asks: Sequence[VoiceAsk]) -> Governed:
+    def update(self, now_s: MusicS, asks: Sequence[VoiceAsk]) -> Governed:
         """What may sound from `now_s` on, until the next update; the answer must be sent.
 
         asks: at most one for each voice id. A time before the last one is taken as the last one.

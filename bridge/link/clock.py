@@ -1,8 +1,7 @@
 """A controller's clock as the host sees it: tick rate and tick count, from ping and pong. Pure.
 
-Two clocks, never mixed up: `host_s` is the host's monotonic clock in seconds (float), `tick` is
-the controller's counter (int, modulo 2**32 on the wire, extended here). One Clock per boot of one
-controller.
+Two clocks, never mixed up: HostS and Tick (clocks.py). Inside, ticks are extended, so that they
+never wrap. One Clock per boot of one controller.
 
 Method: each pong gives one pair (host time, tick), taken at the middle of the round trip, with the
 bytes' own time on the wire taken out. The error of a pair is at most half of what its round trip
@@ -16,10 +15,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from bridge.clocks import HostS, Tick
 from firmware_protocol.messages import TICK_HZ, ticks_between
 
 TOLERANCE_PPM = 5500.0
 """Boards may be off by ± 5,000 ppm; a little more is estimation error. Beyond it, no arming."""
+OUT_OF_TOLERANCE_PPM = TOLERANCE_PPM + 1000
+"""What was armed is tripped beyond this: on a link that jitters by 50 ms estimates wander by
+hundreds of ppm, and a board at the edge of its tolerance must not stop a show for that."""
 IN_STEP_PPM = 60.0
 """Arming waits until the rate is known to this (one standard error): a tenth of a cent."""
 OUT_OF_STEP_PPM = 2 * IN_STEP_PPM
@@ -50,8 +53,9 @@ _USELESS_S = 0.25
 
 @dataclass(frozen=True, slots=True)
 class _Pair:
-    host_s: float
+    host_s: HostS
     tick: int
+    """Extended: it does not wrap."""
     round_trip_s: float
 
 
@@ -65,7 +69,7 @@ class _Line:
 
     def __init__(self, nominal_hz: float) -> None:
         self._nominal_hz = nominal_hz
-        self._host0 = self._newest_s = 0.0
+        self._host0 = self._newest_s = HostS(0.0)
         self._tick0 = 0
         self.count = 0
         self._w = self._pairs = self._mx = self._my = self._sxx = self._sxy = self._syy = 0.0
@@ -105,7 +109,7 @@ class _Line:
         floor = (_PAIR_ERROR_S * self._nominal_hz) ** 2
         return math.sqrt(max(variance, floor) / self._sxx) / self._nominal_hz * 1e6
 
-    def tick_at(self, host_s: float) -> float:
+    def tick_at(self, host_s: HostS) -> float:
         """On the line; before there is one, through the newest pair at the nominal rate."""
         if not self._steep:
             return self._newest_tick + (host_s - self._newest_s) * self._nominal_hz
@@ -128,9 +132,9 @@ class Clock:
         self._in_step = False
         self._first: list[_Pair] = []
         self._shortest_s = math.inf
-        self._heard_s = -math.inf
+        self._heard_s: float = -math.inf
         self._slewed_hz = nominal_hz
-        self._slewed_at: float | None = None
+        self._slewed_at: HostS | None = None
         self._misfits = 0
 
     @property
@@ -164,20 +168,20 @@ class Clock:
 
     def add(
         self,
-        sent_s: float,
-        received_s: float,
+        sent_s: HostS,
+        received_s: HostS,
         *,
-        received_at: int,
-        sent_at: int,
+        received_at: Tick,
+        sent_at: Tick,
         wire_out_s: float,
         wire_back_s: float,
     ) -> None:
         """One pong. `wire_*_s`: the time the two frames themselves take on the line."""
         held = ticks_between(sent_at, received_at)
-        start, end = sent_s + wire_out_s, received_s - wire_back_s
+        start, end = HostS(sent_s + wire_out_s), HostS(received_s - wire_back_s)
         round_trip = end - start - held / self._rate_hz
         raw = (received_at + held // 2) & 0xFFFF_FFFF
-        middle = (start + end) / 2
+        middle = HostS((start + end) / 2)
         self._learn_shortest(end, round_trip)
         if round_trip > self._shortest_s + _USELESS_S:
             self.rejected += 1
@@ -197,7 +201,7 @@ class Clock:
         self._misfits = 0
         self._take(_Pair(middle, tick, round_trip))
 
-    def slew(self, host_s: float, *, jump: bool = False) -> float:
+    def slew(self, host_s: HostS, *, jump: bool = False) -> float:
         """The rate to scale periods by at `host_s`; `jump` takes the estimate at once (silence)."""
         if self._slewed_at is None or jump:
             self._slewed_hz = self._rate_hz
@@ -206,18 +210,18 @@ class Clock:
         passed_s = max(0.0, host_s - self._slewed_at)
         room = SLEW_PPM_PER_S * 1e-6 * self.nominal_hz * passed_s
         self._slewed_hz += max(-room, min(room, self._rate_hz - self._slewed_hz))
-        self._slewed_at += passed_s
+        self._slewed_at = HostS(self._slewed_at + passed_s)
         return self._slewed_hz
 
-    def tick_at(self, host_s: float) -> int:
-        """The controller's tick count at `host_s`, modulo 2**32."""
-        return round(self._line.tick_at(host_s)) & 0xFFFF_FFFF
+    def tick_at(self, host_s: HostS) -> Tick:
+        """The controller's tick count at `host_s`."""
+        return Tick(round(self._line.tick_at(host_s)) & 0xFFFF_FFFF)
 
     def _weight(self, round_trip_s: float) -> float:
         excess_s = max(0.0, round_trip_s - self._shortest_s)
         return 1 / (1 + (_EVEN_SHARE * excess_s / _GOOD_PAIR_S) ** 2)
 
-    def _learn_shortest(self, now_s: float, round_trip_s: float) -> None:
+    def _learn_shortest(self, now_s: HostS, round_trip_s: float) -> None:
         aged = self._shortest_s
         if self._heard_s > -math.inf:
             aged += _LONGER_S_PER_S * max(0.0, now_s - self._heard_s)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bridge.clocks import MusicS
 from bridge.governor.governor import LawfulVoice
 from firmware_protocol.messages import MAX_SLOTS, PERIOD_UNITS_PER_TICK, STEP_UNITS, Slot
 
@@ -72,7 +73,7 @@ class SlotMap:
             self._seats[index] = None
 
     def seat(
-        self, now_s: float, voices: Sequence[LawfulVoice], tick_hz: float
+        self, now_s: MusicS, voices: Sequence[LawfulVoice], tick_hz: float
     ) -> tuple[Slot | None, ...]:
         """The frame's slots. `tick_hz`: the board's ticks a host second. At most 4 voices."""
         wanted = {v.voice_id for v in voices}

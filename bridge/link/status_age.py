@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 
+from bridge.clocks import HostS, Tick
 from bridge.link.clock import TOLERANCE_PPM
 from firmware_protocol.messages import TICK_HZ, ticks_between
 
@@ -22,10 +23,10 @@ class StatusAge:
     def __init__(self, nominal_hz: float = TICK_HZ) -> None:
         self._fastest_hz = nominal_hz * (1 + TOLERANCE_PPM * 1e-6)
         self._slowest_hz = nominal_hz * (1 - TOLERANCE_PPM * 1e-6)
-        self._anchor: tuple[float, int] | None = None
-        self._status: tuple[float, int] | None = None
+        self._anchor: tuple[HostS, Tick] | None = None
+        self._status: tuple[HostS, Tick] | None = None
 
-    def pong(self, sent_s: float, received_s: float, received_at: int) -> None:
+    def pong(self, sent_s: HostS, received_s: HostS, received_at: Tick) -> None:
         """A ping that left at `sent_s` found the counter at `received_at`, heard at `received_s`.
 
         Earlier pongs count on: of several ways out the shortest says most.
@@ -34,21 +35,21 @@ class StatusAge:
         jumped = carried_s > received_s
         self._anchor = (sent_s if jumped else max(sent_s, carried_s), received_at)
 
-    def status(self, received_s: float, now: int) -> None:
+    def status(self, received_s: HostS, now: Tick) -> None:
         """A status with the counter reading `now`, heard at `received_s`."""
         self._status = (received_s, now)
 
-    def at_most_s(self, now_s: float) -> float:
+    def at_most_s(self, now_s: HostS) -> float:
         """Age of the newest status, at most; infinite before the first status and pong."""
         if self._status is None:
             return math.inf
         received_s, tick = self._status
         return now_s - min(received_s, self._earliest_s(tick))
 
-    def _earliest_s(self, tick: int) -> float:
+    def _earliest_s(self, tick: Tick) -> HostS:
         """The host time before which the counter did not read `tick`; -inf where not known."""
         if self._anchor is None:
-            return -math.inf
+            return HostS(-math.inf)
         host_s, anchor_tick = self._anchor
         passed = ticks_between(tick, anchor_tick)
-        return host_s + passed / (self._fastest_hz if passed > 0 else self._slowest_hz)
+        return HostS(host_s + passed / (self._fastest_hz if passed > 0 else self._slowest_hz))

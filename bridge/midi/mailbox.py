@@ -6,10 +6,11 @@ at a time puts messages; the loop's thread drains.
 
 from __future__ import annotations
 
-import time
 from collections import deque
 from collections.abc import Callable
 
+from bridge.clocks import HostS
+from bridge.host_clock import host_now
 from bridge.midi.parts import PortState
 
 BOUND = 16_384
@@ -21,7 +22,7 @@ MAX_MESSAGE_BYTES = 256
 """A longer system exclusive dump is nothing we play; it is dropped and counted."""
 
 Wake = Callable[[Callable[[], None]], object]
-_Item = tuple[float, bytes | PortState]
+_Item = tuple[HostS, bytes | PortState]
 
 
 def silencing_key(message: bytes) -> bytes | None:
@@ -57,13 +58,13 @@ class Mailbox:
 
     def __init__(
         self,
-        deliver: Callable[[float, bytes], None],
-        changed: Callable[[float, PortState], None],
+        deliver: Callable[[HostS, bytes], None],
+        changed: Callable[[HostS, PortState], None],
         wake: Wake,
         *,
         bound: int = BOUND,
         is_stop: Callable[[bytes], bool] = lambda message: False,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], HostS] = host_now,
     ) -> None:
         self._deliver = deliver
         self._changed = changed
@@ -71,14 +72,14 @@ class Mailbox:
         self._bound = bound
         self._is_stop = is_stop
         self._clock = clock
-        self._stop: tuple[float, bytes] | None = None
+        self._stop: tuple[HostS, bytes] | None = None
         self._queue: deque[_Item] = deque()
-        self._ends: dict[bytes, tuple[float, bytes]] = {}
+        self._ends: dict[bytes, tuple[HostS, bytes]] = {}
         self._woken = False
         self._closed = False
         self.dropped = 0
 
-    def put(self, arrival_s: float, message: bytes) -> None:
+    def put(self, arrival_s: HostS, message: bytes) -> None:
         """Queues a message, from the reading thread. Never blocks."""
         if self._closed:
             return
@@ -97,7 +98,7 @@ class Mailbox:
             self._queue.append((arrival_s, message))
         self._ring()
 
-    def put_change(self, at_s: float, state: PortState) -> None:
+    def put_change(self, at_s: HostS, state: PortState) -> None:
         """Queues a change of state behind the messages that came before it."""
         if not self._closed:
             self._queue.append((at_s, state))

@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Callable
 
+from bridge.clocks import HostS
 from bridge.midi.mailbox import Mailbox
 from bridge.midi.parts import Wire
 
@@ -32,7 +33,7 @@ SWEEP_MESSAGES = 256
 """Read from one input before the others have their turn."""
 
 
-def arrival(previous_s: float | None, delta_s: float, empty_s: float, now_s: float) -> float:
+def arrival(previous_s: HostS | None, delta_s: float, empty_s: HostS, now_s: HostS) -> HostS:
     """When a message arrived, by our clock, in seconds.
 
     The driver's thread measures `delta_s` since the message before, which arrived at
@@ -42,7 +43,7 @@ def arrival(previous_s: float | None, delta_s: float, empty_s: float, now_s: flo
     """
     if previous_s is None:
         return now_s
-    return min(now_s, max(empty_s, previous_s + delta_s))
+    return min(now_s, max(empty_s, HostS(previous_s + delta_s)))
 
 
 def _wake_on_time() -> None:
@@ -54,13 +55,13 @@ def _wake_on_time() -> None:
 class _Line:
     """One input being read, and what is known of its time."""
 
-    def __init__(self, wire: Wire, mailbox: Mailbox, empty_s: float) -> None:
+    def __init__(self, wire: Wire, mailbox: Mailbox, empty_s: HostS) -> None:
         self.wire = wire
         self.mailbox = mailbox
-        self.previous_s: float | None = None
+        self.previous_s: HostS | None = None
         self.empty_s = empty_s
 
-    def sweep(self, clock: Callable[[], float]) -> bool:
+    def sweep(self, clock: Callable[[], HostS]) -> bool:
         """Moves waiting messages to the mailbox; True: none are left."""
         for _ in range(SWEEP_MESSAGES):
             before_s = clock()
@@ -78,7 +79,7 @@ class _Line:
 class Reader:
     """Reads every wire it was given, in one thread, until stopped."""
 
-    def __init__(self, clock: Callable[[], float], poll_s: float = POLL_S) -> None:
+    def __init__(self, clock: Callable[[], HostS], poll_s: float = POLL_S) -> None:
         self._clock = clock
         self._poll_s = poll_s
         self._lines: dict[int, _Line] = {}
@@ -124,7 +125,7 @@ class Reader:
         while not self._stop.is_set():
             time.sleep(pause_s)
             with self._lock:
-                played_s = -math.inf
+                played_s: float = -math.inf
                 for line in self._lines.values():
                     line.sweep(self._clock)
                     if line.previous_s is not None and line.previous_s > played_s:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 
+from bridge.clocks import HostS
 from bridge.config import Input
 from bridge.midi.mailbox import Mailbox, Wake
 from bridge.midi.parts import (
@@ -29,8 +30,8 @@ class Slot:
         self,
         config: Input,
         reader: Reader,
-        on_message: Callable[[float, str, bytes], None],
-        on_change: Callable[[float, str, PortState], None],
+        on_message: Callable[[HostS, str, bytes], None],
+        on_change: Callable[[HostS, str, PortState], None],
         wake: Wake,
     ) -> None:
         name = config.name
@@ -72,7 +73,7 @@ class Slot:
         self._reader.add(self._wire, self.mailbox)
 
     def look(
-        self, at_s: float, sources: Sequence[Source] | None, own_clients: Collection[str]
+        self, at_s: HostS, sources: Sequence[Source] | None, own_clients: Collection[str]
     ) -> None:
         """Looks who is connected; with `sources`, hardware that is not is searched for."""
         if self._wire is None:
@@ -84,7 +85,7 @@ class Slot:
         if sources is not None:
             self._search(at_s, self._wire, sources, own_clients)
 
-    def _look_at_source(self, at_s: float, wire: Wire) -> None:
+    def _look_at_source(self, at_s: HostS, wire: Wire) -> None:
         if self._source is not None:
             peers = wire.peers()
             # Whoever else connected himself to this port is not the one we watch.
@@ -95,7 +96,7 @@ class Slot:
                 self._source = None
 
     def _search(
-        self, at_s: float, wire: Wire, sources: Sequence[Source], own_clients: Collection[str]
+        self, at_s: HostS, wire: Wire, sources: Sequence[Source], own_clients: Collection[str]
     ) -> None:
         pattern = self.config.port_pattern or ""
         found = matching(sources, pattern, own_clients)
@@ -114,7 +115,7 @@ class Slot:
         self._source = found[0]
         self._look_at_source(at_s, wire)
 
-    def lose(self, at_s: float) -> None:
+    def lose(self, at_s: HostS) -> None:
         """The MIDI service stopped answering: whoever was connected is lost."""
         if self._state in (PortState.CONNECTED, PortState.UNWATCHED):
             self._post(at_s, PortState.LOST)
@@ -129,7 +130,7 @@ class Slot:
         self._wire = None
         self._source = None
 
-    def _apply(self, at_s: float, peers: frozenset[str] | None) -> None:
+    def _apply(self, at_s: HostS, peers: frozenset[str] | None) -> None:
         steps = changes(self._state, self._known, peers)
         if self._wire is not None and PortState.LOST in steps:
             # What the sender still got out must stand before its loss: a note-on behind it
@@ -139,6 +140,6 @@ class Slot:
         for state in steps:
             self._post(at_s, state)
 
-    def _post(self, at_s: float, state: PortState) -> None:
+    def _post(self, at_s: HostS, state: PortState) -> None:
         self._state = state
         self.mailbox.put_change(at_s, state)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from bridge.clocks import HostS
 from bridge.midi.backends import open_backend
 from bridge.midi.parts import Backend, Health, MidiPortError
 from bridge.midi.reader import Reader
@@ -20,7 +21,7 @@ class Watch:
         self,
         slots: list[Slot],
         reader: Reader,
-        clock: Callable[[], float],
+        clock: Callable[[], HostS],
         *,
         rescan_s: float,
         watch_s: float,

@@ -25,7 +25,7 @@ class Dropped(Enum):
 
 @dataclass(frozen=True, slots=True)
 class MusicEvent:
-    """Something the operator may want to know. `at_s` is host time, as given to the instrument."""
+    """Something the operator may want to know. `at_s` is on the timeline."""
 
     at_s: float
     input_name: str

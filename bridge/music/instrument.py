@@ -1,8 +1,8 @@
 """The instrument: MIDI messages in, the voices of every coil out.
 
-Pure: it never reads a clock, a port or a random source. Times are host monotonic seconds and are
-given by the caller; they never decrease, and equal times happen. The same calls give the same
-voices.
+Pure: it never reads a clock, a port or a random source. Times are those of the timeline (when music
+takes effect), given by the caller; they never decrease, and equal times happen. The same calls give
+the same voices.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from itertools import count
 from math import inf
 
+from bridge.clocks import MusicS
 from bridge.config import Config, Input
 from bridge.music.allocation import CoilVoices
 from bridge.music.channel import Curves
@@ -36,7 +37,7 @@ class Instrument:
         self._curves = Curves(config.music)
         self._router = Router(config.music, self._coils)
         self._dealer = Dealer(self._log)
-        self._now_s = -inf
+        self._now_s = MusicS(-inf)
         self._players: dict[str, Player] = {}
         for one in config.input:
             self._add_player(one.name, one.max_note_s)
@@ -54,7 +55,7 @@ class Instrument:
         self._players[name] = player
         return player
 
-    def midi(self, now_s: float, input_name: str, message: bytes) -> None:
+    def midi(self, now_s: MusicS, input_name: str, message: bytes) -> None:
         """Take one complete MIDI message (status byte first) that came at `now_s`.
 
         Malformed and undefined messages do nothing but count in `ignored_messages` and leave a
@@ -67,14 +68,14 @@ class Instrument:
             player = self._add_player(input_name, _DEFAULT_MAX_NOTE_S)
         player.message(now_s, message)
 
-    def input_lost(self, now_s: float, input_name: str) -> None:
+    def input_lost(self, now_s: MusicS, input_name: str) -> None:
         """The port is gone: its notes are released, its pedals, bends and pressures at rest."""
         self._advance(now_s)
         player = self._players.get(input_name)
         if player is not None:
             player.lost(now_s)
 
-    def hush(self, now_s: float) -> None:
+    def hush(self, now_s: MusicS) -> None:
         """Silence at once, without tails, pedals up, for every input."""
         self._advance(now_s)
         for coil in self._coils.values():
@@ -82,13 +83,13 @@ class Instrument:
         for player in self._players.values():
             player.pedals_up()
 
-    def tick(self, now_s: float) -> None:
+    def tick(self, now_s: MusicS) -> None:
         """Let time pass: envelopes, vibrato, glides, fades, ends, active sensing."""
         self._advance(now_s)
         for coil in self._coils.values():
             coil.catch_up(now_s)
 
-    def voices(self, now_s: float) -> dict[str, tuple[VoiceAsk, ...]]:
+    def voices(self, now_s: MusicS) -> dict[str, tuple[VoiceAsk, ...]]:
         """What sounds at `now_s`, by coil name; every coil is there, silent ones with ()."""
         self._advance(now_s)
         return {name: coil.asks(now_s) for name, coil in self._coils.items()}
@@ -98,7 +99,7 @@ class Instrument:
         self._settle()
         return any(coil.moving for coil in self._coils.values())
 
-    def next_deadline_s(self) -> float | None:
+    def next_deadline_s(self) -> MusicS | None:
         """The next moment at which something happens by itself though nothing moves, or None."""
         self._settle()
         deadline_s = inf
@@ -106,7 +107,7 @@ class Instrument:
             deadline_s = min(deadline_s, coil.wake_s)
         for player in self._players.values():
             deadline_s = min(deadline_s, player.deadline_s)
-        return None if deadline_s == inf else deadline_s
+        return None if deadline_s == inf else MusicS(deadline_s)
 
     def notes_held(self) -> bool:
         """Is any key, or pedal-held note, down that sounds or may sound again unstruck?
@@ -131,7 +132,7 @@ class Instrument:
         """Events that came while 512 others waited."""
         return self._log.lost
 
-    def _advance(self, now_s: float) -> None:
+    def _advance(self, now_s: MusicS) -> None:
         """Do what fell due before anything new happens at `now_s`."""
         self._now_s = now_s
         for player in self._players.values():

@@ -1,7 +1,7 @@
 """One struck key: its envelope in time, why it still sounds, and its parts on the coils.
 
 A note belongs to a channel of an input. On every coil that plays it, it has one `Part`; a part
-that sounds belongs to a `Train` (see allocation.py). Times are host monotonic seconds.
+that sounds belongs to a `Train` (see allocation.py). Times are the timeline's seconds.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ class VoiceAsk:
     """MIDI channel 1..16."""
     hold: Hold
     started_s: float
-    """When the note was struck, host time."""
+    """When the note was struck, on the timeline."""
     priority: bool = False
     """True on the priority channel: among the last to be dropped."""
     bang_count: int = 0

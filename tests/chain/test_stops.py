@@ -16,7 +16,7 @@ from bridge.governor.governor import Governed
 from bridge.governor.reasons import Limit
 from bridge.interlock import Cause, State
 from bridge.link.line_noise import LineNoise, Passage
-from bridge.link.session import VOICES_FRAME_BYTES
+from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.link.simulated_settings import BoardSettings
 from bridge.music.instrument import Instrument
 from bridge.records import ArmDenied, HeldBackChanged, InterlockChanged, ResetDenied

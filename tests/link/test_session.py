@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.link.session import (
-    MOST_URGENT,
-    STOP_REPEAT_S,
-    STUCK_BYTES,
-    Phase,
-    Session,
-)
+from bridge.link.greeting import Phase
+from bridge.link.outbox import MOST_URGENT
+from bridge.link.session import STUCK_BYTES, Session
+from bridge.link.stopping import STOP_REPEAT_S
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import StopSource
 from firmware_protocol.framing import FrameReader
@@ -75,7 +72,7 @@ def test_a_line_that_does_not_drain_gets_a_first_stop_and_no_more() -> None:
         now_s = 1.0 + number * 0.01
         session.advance(now_s)
         assert session.collect(now_s, STUCK_BYTES + 1) is None
-    assert len(session._urgent) <= MOST_URGENT
+    assert session.outbox.waiting <= MOST_URGENT
     session.stop(30.0, StopSource.OPERATOR)
     out = session.collect(30.0, STUCK_BYTES + 1)
     assert out is not None

@@ -1,0 +1,160 @@
+"""What is played: from the source, over the timeline, to each coil's line. Pure.
+
+Knows nothing of controllers. Whether anything may sound it asks the interlock, and never moves it.
+What the source wants reaches the lines when there is room for it (immediate sites: `bring_up`), or
+a lead ahead of its time (sites with a timeline: `run`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from bridge.clocks import HostS, MusicS
+from bridge.coil_line import CoilLine
+from bridge.interlock import Interlock
+from bridge.link.slots import MOTION_S
+from bridge.source import VoiceSource
+from bridge.timeline import Timeline
+
+
+class Performance:
+    """The source and the coils it plays on. `remark` is told what happened to notes, as it does."""
+
+    def __init__(
+        self,
+        source: VoiceSource,
+        timeline: Timeline,
+        lines: Mapping[str, CoilLine],
+        interlock: Interlock,
+        remark: Callable[[str], None],
+    ) -> None:
+        self.changed = False
+        """What the source wants has changed and the lines have not been asked yet: that is done
+        when there is room on a line, so that a flood costs no more than what can be said."""
+        self._source = source
+        self._timeline = timeline
+        self._lines = lines
+        self._interlock = interlock
+        self._remark = remark
+        self._motion_due_s = MusicS(math.inf)
+        self._last_note_s = HostS(-math.inf)
+
+    # -- what happens -------------------------------------------------------------------------
+
+    def midi(self, now_s: HostS, input_name: str, message: bytes, arrived_s: HostS) -> None:
+        if self._timeline.scheduled:
+            self._timeline.put(arrived_s, input_name, message)
+            self.run(now_s)
+        else:
+            self._source.midi(self._timeline.now_s(now_s), input_name, message)
+            self.changed = True
+
+    def input_lost(self, now_s: HostS, input_name: str) -> None:
+        self._timeline.drop_input(input_name)
+        self._source.input_lost(self._timeline.now_s(now_s), input_name)
+        self.changed = True
+
+    def hush(self, now_s: HostS) -> None:
+        """All notes off, those still waiting for their time too."""
+        self._timeline.drop_notes()
+        self._source.hush(self._timeline.now_s(now_s))
+        for line in self._lines.values():
+            line.hush(now_s)
+
+    def begin(self, now_s: HostS) -> None:
+        """Sessions begin: nothing sounds."""
+        for line in self._lines.values():
+            line.begin(self._timeline.now_s(now_s))
+
+    def may_sound(self, now_s: HostS) -> None:
+        """Armed from now on."""
+        self._last_note_s = now_s
+        # A key pressed while the horn sounded must be pressed again.
+        self._source.hush(self._timeline.now_s(now_s))
+        self.changed = True
+
+    def darken(self, now_s: HostS) -> None:
+        """Tells every line that its controller is dark; one that fails keeps no other back."""
+        failure: Exception | None = None
+        for line in self._lines.values():
+            try:
+                line.silence(self._timeline.now_s(now_s))
+            except Exception as error:
+                failure = error
+        if failure is not None:
+            raise failure
+
+    def idle_s(self, now_s: HostS) -> float:
+        """For how long nothing has sounded."""
+        if any(line.sounding for line in self._lines.values()):
+            self._last_note_s = now_s
+        return now_s - self._last_note_s
+
+    # -- time ---------------------------------------------------------------------------------
+
+    def advance(self, now_s: HostS) -> None:
+        """Everything due by `now_s`."""
+        self.run(now_s)
+        self._move(self._timeline.now_s(now_s))
+
+    def run(self, now_s: HostS) -> None:
+        """On sites with a timeline: takes and plans what is due to be decided by `now_s`."""
+        if not self._timeline.scheduled:
+            return
+        while (group := self._timeline.due(now_s)) is not None:
+            at_s, events = group
+            if self._motion_due_s < at_s:
+                self._move(at_s)
+            for name, message in events:
+                self._source.midi(at_s, name, message)
+            self._ask(at_s)
+            if self._interlock.may_fire:
+                for line in self._lines.values():
+                    line.plan(at_s)
+
+    def bring_up(self, now_s: HostS) -> None:
+        """There is room: the lines are asked for what the source wants now, if that changed."""
+        if self.changed:
+            self._ask(self._timeline.now_s(now_s))
+
+    def next_deadline_s(self) -> HostS:
+        """When `advance` must be called though nothing happens; infinite if nothing waits."""
+        due_s = self._motion_due_s
+        if (deadline_s := self._source.next_deadline_s()) is not None:
+            due_s = min(due_s, deadline_s)
+        if self._timeline.scheduled and self._interlock.may_fire:
+            due_s = min(due_s, *(line.moves_s() for line in self._lines.values()))
+        return min(self._timeline.next_s(), self._timeline.host_s(due_s))
+
+    def _move(self, at_s: MusicS) -> None:
+        deadline_s = self._source.next_deadline_s()
+        if at_s >= self._motion_due_s or (deadline_s is not None and at_s >= deadline_s):
+            self._motion_due_s = MusicS(math.inf)  # a tick that fails must not be due again at once
+            self._source.tick(at_s)
+            if self._source.moving():
+                self._motion_due_s = MusicS(at_s + MOTION_S)
+            self.changed = True
+        elif self._motion_due_s == math.inf and self.changed and self._source.moving():
+            self._motion_due_s = MusicS(at_s + MOTION_S)
+        if self.changed and (self._timeline.scheduled or not self._interlock.may_fire):
+            self._ask(at_s)
+        if self._timeline.scheduled and self._interlock.may_fire:
+            for line in self._lines.values():
+                line.plan(at_s)
+
+    def _ask(self, at_s: MusicS) -> None:
+        self.changed = False
+        if self._interlock.may_fire:
+            voices = self._source.voices(at_s)
+            sounding = False
+            for name, line in self._lines.items():
+                asks = voices[name]
+                line.ask(asks)
+                sounding = sounding or bool(asks)
+            if sounding:
+                self._last_note_s = self._timeline.host_s(at_s)
+        if self._motion_due_s == math.inf and self._source.moving():
+            self._motion_due_s = MusicS(at_s + MOTION_S)
+        for event in self._source.take_events():
+            self._remark(str(event))
