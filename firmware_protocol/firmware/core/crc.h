@@ -1,0 +1,17 @@
+/* The two checksums of the wire. CRC-16 guards frames, CRC-32 is the digest of the limits. */
+#ifndef CW_CRC_H
+#define CW_CRC_H
+
+#include <stdint.h>
+
+#define CRC16_START 0xFFFFU
+#define CRC32_START UINT32_C(0xFFFFFFFF)
+
+/* CRC-16/IBM-3740: polynomial 1021, start FFFF, not reflected, no final xor. One more byte. */
+uint16_t crc16_add(uint16_t crc, uint8_t byte);
+
+/* CRC-32 (IEEE 802.3), reflected: start with CRC32_START, add bytes, finish. Slow: not while armed. */
+uint32_t crc32_add(uint32_t crc, const uint8_t *bytes, uint8_t count);
+uint32_t crc32_finish(uint32_t crc);
+
+#endif

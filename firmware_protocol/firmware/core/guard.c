@@ -1,0 +1,189 @@
+/* The guard of one output; see guard.h. */
+#include "guard.h"
+
+#include <string.h>
+
+#include "catalogue.h"
+
+#define WHOLE_SECOND TICK_HZ
+#define LONGEST_MIN_OFF 0xFFFFU
+
+void guard_start(struct guard *guard, uint16_t longest_pulse, uint32_t origin)
+{
+    (void)memset(guard, 0, sizeof(*guard));
+    guard->longest_pulse = longest_pulse;
+    window_start(&guard->second, window_slot_ticks(WHOLE_SECOND, longest_pulse), origin);
+}
+
+/* Uptime modulo `slot_ticks`, bit by bit: 64-bit division is long, and this is done while locked. */
+static uint32_t into_slot(uint32_t high, uint32_t low, uint32_t slot_ticks)
+{
+    uint32_t rest = 0U;
+
+    for (uint8_t bit = 0U; bit < 64U; bit++) {
+        uint32_t word = (bit < 32U) ? high : low;
+        rest = (rest << 1) | ((word >> (31U - (bit & 31U))) & 1U);
+        if (rest >= slot_ticks) {
+            rest -= slot_ticks;
+        }
+    }
+    return rest;
+}
+
+void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t now,
+                      uint32_t uptime_high, uint32_t uptime_low)
+{
+    struct window *const windows[2] = {&guard->window2, &guard->window3};
+    const uint16_t lengths_ms[2] = {limits->window2_ms, limits->window3_ms};
+
+    guard->limits = *limits;
+    guard->has_limits = true;
+    for (uint8_t i = 0U; i < 2U; i++) {
+        if ((lengths_ms[i] != 0U) && (windows[i]->slot_ticks == 0U)) {
+            uint32_t slot = window_slot_ticks(lengths_ms[i] * TICKS_PER_MS, guard->longest_pulse);
+            window_start(windows[i], slot, now - into_slot(uptime_high, uptime_low, slot));
+        }
+    }
+}
+
+static bool breaks_off_time(const struct guard *guard, uint32_t start)
+{
+    uint32_t end = guard->last_end.at;
+
+    if (guard->pending_count != 0U) {
+        const struct pending_pulse *last = &guard->pending[guard->pending_count - 1U];
+        end = last->start + last->on;
+    } else if (!guard->last_end.set) {
+        return false;
+    } else {
+        /* the end of the last pulse that started */
+    }
+    return is_before(start, end) || ((start - end) < guard->limits.most.min_off);
+}
+
+static bool breaks_rate(const struct guard *guard, uint8_t slots)
+{
+    uint32_t starts = (uint32_t)guard->starts_total + guard->pending_count + 1U;
+    uint8_t place = guard->second.newest;
+
+    for (uint8_t i = 0U; i < slots; i++) {
+        place = window_next(place);
+        starts -= guard->starts[place];
+    }
+    return starts > guard->limits.most.max_starts_1s;
+}
+
+/* Pending pulses lie less than the shortest window back, so all of them count. */
+static bool breaks_window(const struct window *window, uint32_t most, uint32_t start, uint32_t on)
+{
+    if (window->slot_ticks == 0U) {
+        return false;
+    }
+    return (window_total_after(window, window_slots_ahead(window, start)) + on) > most;
+}
+
+uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on)
+{
+    uint32_t light = on;
+
+    if (!guard->has_limits || (on > guard->limits.most.max_on)) {
+        return GUARD_ON_TIME;
+    }
+    if (breaks_off_time(guard, start)) {
+        return GUARD_OFF_TIME;
+    }
+    if (breaks_rate(guard, window_slots_ahead(&guard->second, start))) {
+        return GUARD_RATE;
+    }
+    for (uint8_t i = 0U; i < guard->pending_count; i++) {
+        light += guard->pending[i].on;
+    }
+    if (breaks_window(&guard->second, guard->limits.most.duty_1s, start, light)) {
+        return GUARD_DUTY_1S;
+    }
+    if (breaks_window(&guard->window2, guard->limits.window2, start, light)) {
+        return GUARD_DUTY_SECOND;
+    }
+    if (breaks_window(&guard->window3, guard->limits.window3, start, light)) {
+        return GUARD_DUTY_THIRD;
+    }
+    return GUARD_NONE;
+}
+
+bool guard_prepare(struct guard *guard, uint32_t start, uint16_t on)
+{
+    if (guard->pending_count >= DECISIONS) {
+        return false;
+    }
+    guard->pending[guard->pending_count].start = start;
+    guard->pending[guard->pending_count].on = on;
+    guard->pending_count++;
+    return true;
+}
+
+/* The slots of the 1 s window count starts as well as light. */
+static void advance_second(struct guard *guard, uint32_t tick)
+{
+    uint8_t place = guard->second.newest;
+    uint8_t slots = window_advance(&guard->second, tick);
+
+    for (uint8_t i = 0U; i < slots; i++) {
+        place = window_next(place);
+        guard->starts_total = (uint16_t)(guard->starts_total - guard->starts[place]);
+        guard->starts[place] = 0U;
+    }
+}
+
+static void advance_windows(struct guard *guard, uint32_t tick)
+{
+    advance_second(guard, tick);
+    if (guard->window2.slot_ticks != 0U) {
+        (void)window_advance(&guard->window2, tick);
+    }
+    if (guard->window3.slot_ticks != 0U) {
+        (void)window_advance(&guard->window3, tick);
+    }
+}
+
+bool guard_started(struct guard *guard, struct pending_pulse *pulse)
+{
+    if (guard->pending_count == 0U) {
+        return false;
+    }
+    *pulse = guard->pending[0];
+    guard->pending_count--;
+    for (uint8_t i = 0U; i < guard->pending_count; i++) {
+        guard->pending[i] = guard->pending[i + 1U];
+    }
+    advance_windows(guard, pulse->start);
+    count_up(&guard->starts[guard->second.newest]);
+    count_up(&guard->starts_total);
+    window_add(&guard->second, pulse->on);
+    if (guard->window2.slot_ticks != 0U) {
+        window_add(&guard->window2, pulse->on);
+    }
+    if (guard->window3.slot_ticks != 0U) {
+        window_add(&guard->window3, pulse->on);
+    }
+    alarm_set(&guard->last_end, pulse->start + pulse->on);
+    return true;
+}
+
+void guard_withdrawn(struct guard *guard)
+{
+    guard->pending_count = 0U;
+}
+
+void guard_cut(struct guard *guard, uint32_t now)
+{
+    alarm_set(&guard->last_end, now);
+}
+
+void guard_pass(struct guard *guard, uint32_t now)
+{
+    advance_windows(guard, now);
+    if (guard->last_end.set && is_due(guard->last_end.at, now) &&
+        ((now - guard->last_end.at) > LONGEST_MIN_OFF)) {
+        alarm_clear(&guard->last_end);
+    }
+}
