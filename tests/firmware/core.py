@@ -303,6 +303,10 @@ class CoreBoard:
     def advance(self, tick: int) -> None:
         self._do("cw_advance", tick)
 
+    def port(self, poll_every: int, lead: int) -> None:
+        """From now on a lazy port; `poll_every` 0: the main loop hangs."""
+        self._library.cw_port(self._handle, poll_every, True, lead)
+
     def outgoing_full(self, full: bool) -> None:
         """The outgoing buffer takes nothing from now on, or again."""
         self._library.cw_outgoing_full(self._handle, full)

@@ -1,8 +1,8 @@
 """Two controllers side by side, told the same: the Python model and the C core.
 
 Whatever happens, happens to both at the same tick; `settle` then demands the same frames at the
-same ticks, the same pulses, and the same memory. Operations are plain tuples, so that hypothesis can
-shrink a difference to the few that make it.
+same ticks, the same pulses, and the same memory. Operations are plain tuples, so that
+hypothesis can shrink a difference to the few that make it.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from bridge.link.simulated_controller import BoardMemory, BoardSettings, Pulse, 
 from firmware_protocol.catalogue import ResetCause, State
 from firmware_protocol.framing import FrameReader, encode_frame
 from firmware_protocol.messages import (
+    FLAG_IMMEDIATE,
     PING_WANTS_NONCE,
     Arm,
     HostMessage,
@@ -91,7 +92,7 @@ class Pair:
         self.send(Arm(self.ask_nonce(), self.model.digest()))
 
     def recover(self) -> None:
-        """By whatever way: to armed, if limits are set."""
+        """By whatever way: to armed, with limits for outputs 0 and 3 if there are none."""
         self.both("line_idle")
         self.both("set_inputs", estop_a=False, estop_b=False)
         self.tick += MS
@@ -101,6 +102,9 @@ class Pair:
         if self.model.state == State.TRIPPED:
             self.send(Reset(self.model.trip_number, self.ask_nonce()))
         if self.model.state == State.LOCKED:
+            if not self.model.limits_in_force():
+                self.send(Limits(OutputLimits(0, 400, 200, 2000, 240_000)))
+                self.send(Limits(OutputLimits(3, 400, 300, 600, 80_000, 0, 0, 20, 4000)))
             self.arm()
 
     def voices(
@@ -110,10 +114,11 @@ class Pair:
         ahead: int,
         flags: int,
         lease: int,
-        step: int = 1,
-        wrong_session: bool = False,
+        *others: int,
     ) -> Voices:
-        """A voices frame for `ahead` ticks from now, numbered `step` after the last."""
+        """A voices frame for `ahead` ticks from now; others: its number comes so many after the
+        last (1), and whether its session is wrong (0)."""
+        step, wrong_session = (*others, *(1, 0)[len(others) :])
         self.number = (self.number + step) & 0xFFFF
         now = self.model.wire_tick + self.tick - self.model.tick
         session = self.model.session ^ (1 if wrong_session else 0)
@@ -134,6 +139,14 @@ class Pair:
                 self.wire(wire[cut:])
             case ("advance", ticks):
                 self.advance(ticks)
+            case ("hold", output, slots, ticks):
+                for number in (0, 3):  # the other one must not expire
+                    mine = slots if number == output else ()
+                    self.send(self.voices(number, mine, 0, FLAG_IMMEDIATE, 500_000))
+                self.advance(ticks)
+            case ("line_error at", wait):
+                self.tick += wait
+                self.both("line_error")
             case ("limits", output, fields):
                 self.send(Limits(OutputLimits(output, *fields)))
             case ("arm", nonce_off, digest_off):

@@ -1,4 +1,4 @@
-"""Every golden vector through the C core: the same frames read, the same frames sent, the same pulses."""
+"""Every golden vector through the C core: the same frames read and sent, the same pulses."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def load(name: str) -> list[dict[str, Any]]:
 TRAINS = {vector["name"]: vector for vector in load("trains.json")}
 
 
-def replay_core(vector: dict[str, Any], *, poll_every: int = 0, whole: bool = False) -> CoreBoard:
+def replay_core(vector: dict[str, Any], *, poll_every: int = 0) -> CoreBoard:
     """What a reader of PROTOCOL.md, section 12, would do with the core."""
     settings = vector["board"] | {
         "ceilings": tuple(Ceilings(**c) for c in vector["board"]["ceilings"])
@@ -42,9 +42,8 @@ def replay_core(vector: dict[str, Any], *, poll_every: int = 0, whole: bool = Fa
         tick = step["tick"]
         match step["do"]:
             case "bytes":
-                data = bytes.fromhex(step["hex"])
-                for part in [data] if whole else [bytes((byte,)) for byte in data]:
-                    board.receive(tick, part)
+                for byte in bytes.fromhex(step["hex"]):
+                    board.receive(tick, bytes((byte,)))
             case "inputs":
                 levels = {k: v for k, v in step.items() if k not in ("tick", "do")}
                 if "ready" in levels:

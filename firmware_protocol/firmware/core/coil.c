@@ -174,24 +174,21 @@ static bool may_decide_more(const struct coil *coil)
     return (newest == FATE_FIRED) || (newest == FATE_DROPPED) || (newest == FATE_APPLIED);
 }
 
-/* The pulse of `train` at `at`: dropped, refused, or offered to the port. False: the port has no room. */
-static bool decide_pulse(struct coil *coil, uint32_t at, uint8_t train)
+/* The pulse of `train` at `start`: refused, or offered to the port. False: the port has no room. */
+static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t train)
 {
-    uint8_t fate = FATE_DROPPED;
+    uint16_t on = coil->ahead.train[train].on;
+    uint8_t fate = guard_judge(&coil->guard, start, on);
 
-    if (!trains_too_late(&coil->ahead, train, at)) {
-        uint16_t on = coil->ahead.train[train].on;
-        fate = guard_judge(&coil->guard, at, on);
-        if (fate == GUARD_NONE) {
-            if (!port_offer(coil->output, at, on)) {
-                return false;
-            }
-            (void)guard_prepare(&coil->guard, at, on);
-            trains_fired(&coil->ahead, train, at + on + coil->guard.limits.most.min_off);
-            fate = FATE_FIRED;
+    if (fate == GUARD_NONE) {
+        if (!port_offer(coil->output, start, on)) {
+            return false;
         }
+        (void)guard_prepare(&coil->guard, start, on);
+        trains_fired(&coil->ahead, train, start + on + coil->guard.limits.most.min_off);
+        fate = FATE_FIRED;
     }
-    decided(coil, at, train, fate);
+    decided(coil, start, train, fate);
     return true;
 }
 
@@ -199,7 +196,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
     const struct queued_frame *frame = queue_at(&coil->queue, coil->applied_ahead);
     uint8_t train = 0U;
-    uint32_t at = until;
+    uint32_t start = until;
     bool pulse;
 
     if (!may_decide_more(coil)) {
@@ -207,9 +204,9 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     }
     pulse = trains_next(&coil->ahead, &train);
     if (pulse) {
-        at = trains_pulse_at(&coil->ahead, train, now + port_lead_ticks());
+        start = trains_pulse_at(&coil->ahead, train, now + port_lead_ticks());
     }
-    if ((frame != NULL) && is_due(frame->apply_at, at)) { /* frames come before pulses */
+    if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
             return false;
         }
@@ -218,7 +215,14 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
         decided(coil, frame->apply_at, 0U, FATE_APPLIED);
         return true;
     }
-    return pulse && is_due(at, until) && decide_pulse(coil, at, train);
+    if (!pulse || !is_due(start, until)) {
+        return false;
+    }
+    if (trains_too_late(&coil->ahead, train, start)) { /* at once, where the port polls late */
+        decided(coil, trains_pulse_at(&coil->ahead, train, now), train, FATE_DROPPED);
+        return true;
+    }
+    return decide_pulse(coil, start, train);
 }
 
 /* -- frames --------------------------------------------------------------------------------------- */

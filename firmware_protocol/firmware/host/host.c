@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "../core/catalogue.h"
 #include "../core/obey.h"
 #include "../core/port.h"
 #include "timers.h"
@@ -116,6 +117,9 @@ void port_dark(uint8_t output)
 void port_show_state(uint8_t state)
 {
     current->shown_state = state;
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        current->timers[output].permitted = state == STATE_ARMED;
+    }
 }
 
 /* -- time --------------------------------------------------------------------------------------------- */
@@ -330,10 +334,9 @@ bool cw_advance(struct cw_board *board, uint64_t tick)
     current = board;
     run(board, tick);
     be_at(board, tick);
-    if (!board->lazy) {
-        for (uint8_t output = 0U; output < OUTPUTS; output++) {
-            board->timers[output].time = tick;
-        }
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        board->timers[output].time = tick; /* they need nobody to go on */
+        timer_run(&board->timers[output], &board->log);
     }
     return true;
 }
@@ -424,7 +427,7 @@ uint32_t cw_broken_offers(const struct cw_board *board)
     uint32_t broken = 0U;
 
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        broken += board->timers[output].broken_offers;
+        broken += board->timers[output].broken_offers + board->timers[output].unpermitted;
     }
     return broken;
 }

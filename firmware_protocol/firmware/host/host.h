@@ -52,7 +52,8 @@ struct trip_memory cw_memory(const struct cw_board *board);
 bool cw_is_lit(const struct cw_board *board, uint8_t output);
 uint8_t cw_shown_state(const struct cw_board *board);
 
-/* Pulses offered that the fake timers could not have kept: always 0, or the core broke port.h. */
+/* Pulses offered that the fake timers could not have kept, and pulses that started while the port was not
+ * told to be armed: always 0, or the core broke port.h. */
 uint32_t cw_broken_offers(const struct cw_board *board);
 
 size_t cw_core_size(void);

@@ -38,6 +38,7 @@ void timer_run(struct timer *timer, struct pulse_log *log)
         timer->lit = timer->line[0];
         timer->is_lit = true;
         timer->started++;
+        timer->unpermitted += timer->permitted ? 0U : 1U;
         timer->has_started = true;
         timer->last_start = timer->lit.start;
         timer->line_count--;

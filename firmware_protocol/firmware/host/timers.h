@@ -27,11 +27,13 @@ struct timer {
     uint64_t time; /* everything up to and including this tick has been done */
     uint64_t last_start;
     uint32_t broken_offers;
+    uint32_t unpermitted;
     uint8_t line_count;
     uint8_t started;
     uint8_t output;
     bool is_lit;
     bool has_started;
+    bool permitted; /* the port was told that it is armed */
 };
 
 void timer_run(struct timer *timer, struct pulse_log *log);
