@@ -84,6 +84,12 @@ class CBoard(ctypes.Structure):
     ]
 
 
+class CUptime(ctypes.Structure):
+    """`struct uptime` of core/ticks.h."""
+
+    _fields_ = [("high", ctypes.c_uint32), ("low", ctypes.c_uint32)]
+
+
 class CPending(ctypes.Structure):
     """`struct pending_pulse` of core/guard.h."""
 
@@ -148,7 +154,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "cw_nonces_size": (ctypes.c_size_t, []),
     "cw_reader_size": (ctypes.c_size_t, []),
     "guard_start": (None, [_B, ctypes.c_uint16, _U32]),
-    "guard_set_limits": (None, [_B, _P(CLimits), _U32, _U32, _U32]),
+    "guard_set_limits": (None, [_B, _P(CLimits), _U32, _P(CUptime)]),
     "guard_judge": (_U8, [_B, _U32, ctypes.c_uint16]),
     "guard_prepare": (ctypes.c_bool, [_B, _U32, ctypes.c_uint16]),
     "guard_started": (ctypes.c_bool, [_B, _P(CPending)]),

@@ -18,7 +18,7 @@ from firmware_protocol.catalogue import GuardReason, Reason
 from firmware_protocol.messages import Ceilings, OutputLimits
 from tests.link.board_bench import LIMITS
 
-from .core import CCeilings, CLimits, CPending, library
+from .core import CCeilings, CLimits, CPending, CUptime, library
 
 CEILINGS = Ceilings(800, 200, 2000, 240_000)
 SECOND = 2_000_000
@@ -52,7 +52,7 @@ class Guard:
     def set_limits(self, limits: OutputLimits, now: int) -> None:
         uptime = now - self.origin
         self.core.guard_set_limits(
-            self.memory, c_limits(limits), now & M32, uptime >> 32, uptime & M32
+            self.memory, c_limits(limits), now & M32, CUptime(uptime >> 32, uptime & M32)
         )
 
     def judge(self, start: int, on: int) -> int:

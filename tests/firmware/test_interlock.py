@@ -433,7 +433,7 @@ def test_the_numbers_are_those_of_the_catalogue() -> None:
         ("GUARD", catalogue.GuardReason),
         ("RESET", catalogue.ResetCause),
     ):
-        found = dict(re.findall(rf"\b{prefix}_([A-Z0-9_]+) = (\d+)", text))
+        found = dict(re.findall(rf"#define {prefix}_([A-Z0-9_]+) (\d+)U", text))
         found.pop("NONE", None)
         expected = {one.name: str(int(one)) for one in names if one.name != "NONE"}
         assert found == expected

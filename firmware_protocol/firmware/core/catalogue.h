@@ -1,110 +1,115 @@
 /* Every number of the wire that has a name (PROTOCOL.md, sections 3, 4, 5, 9 and 10).
  *
- * A test compares this file with the tables of that page. Nothing else may live here.
+ * A test compares this file with the tables of that page. Nothing else may live here. Plain numbers
+ * and not enumerations: on the wire and in memory each of them is one byte.
  */
 #ifndef CW_CATALOGUE_H
 #define CW_CATALOGUE_H
 
-enum message_type {
-    TYPE_HELLO = 0x01,
-    TYPE_LIMITS = 0x02,
-    TYPE_ARM = 0x03,
-    TYPE_VOICES = 0x04,
-    TYPE_DISARM = 0x05,
-    TYPE_STOP = 0x06,
-    TYPE_RESET = 0x07,
-    TYPE_PING = 0x08,
-    TYPE_IDENTITY = 0x41,
-    TYPE_STATUS = 0x42,
-    TYPE_PONG = 0x43,
-    TYPE_REFUSAL = 0x44,
-    TYPE_LIMITS_SET = 0x45,
-    TYPE_ARMED = 0x46
-};
+/* message type */
+#define TYPE_HELLO 0x01U
+#define TYPE_LIMITS 0x02U
+#define TYPE_ARM 0x03U
+#define TYPE_VOICES 0x04U
+#define TYPE_DISARM 0x05U
+#define TYPE_STOP 0x06U
+#define TYPE_RESET 0x07U
+#define TYPE_PING 0x08U
+#define TYPE_IDENTITY 0x41U
+#define TYPE_STATUS 0x42U
+#define TYPE_PONG 0x43U
+#define TYPE_REFUSAL 0x44U
+#define TYPE_LIMITS_SET 0x45U
+#define TYPE_ARMED 0x46U
 
-enum state { STATE_LOCKED = 0, STATE_ARMED = 1, STATE_TRIPPED = 2, STATE_WARNING = 3 };
+/* state */
+#define STATE_LOCKED 0U
+#define STATE_ARMED 1U
+#define STATE_TRIPPED 2U
+#define STATE_WARNING 3U
 
-enum cause {
-    CAUSE_NONE = 0,
-    CAUSE_ESTOP_OPEN = 1,
-    CAUSE_ESTOP_DISAGREE = 2,
-    CAUSE_KEY_OFF = 3,
-    CAUSE_LOCAL_STOP = 4,
-    CAUSE_HOST_STOP = 5,
-    CAUSE_LINE_BREAK = 6,
-    CAUSE_LEASE_EXPIRED = 7,
-    CAUSE_WRONG_SESSION = 8,
-    CAUSE_SETUP_WHILE_ARMED = 9,
-    CAUSE_GUARD_REFUSALS = 10,
-    CAUSE_PIN_MISMATCH = 11,
-    CAUSE_WATCHDOG_RESET = 12,
-    CAUSE_BROWN_OUT = 13,
-    CAUSE_RESET_WHILE_ARMED = 14,
-    CAUSE_NOT_READY = 15,
-    CAUSE_INTERNAL_FAULT = 16
-};
+/* cause */
+#define CAUSE_NONE 0U
+#define CAUSE_ESTOP_OPEN 1U
+#define CAUSE_ESTOP_DISAGREE 2U
+#define CAUSE_KEY_OFF 3U
+#define CAUSE_LOCAL_STOP 4U
+#define CAUSE_HOST_STOP 5U
+#define CAUSE_LINE_BREAK 6U
+#define CAUSE_LEASE_EXPIRED 7U
+#define CAUSE_WRONG_SESSION 8U
+#define CAUSE_SETUP_WHILE_ARMED 9U
+#define CAUSE_GUARD_REFUSALS 10U
+#define CAUSE_PIN_MISMATCH 11U
+#define CAUSE_WATCHDOG_RESET 12U
+#define CAUSE_BROWN_OUT 13U
+#define CAUSE_RESET_WHILE_ARMED 14U
+#define CAUSE_NOT_READY 15U
+#define CAUSE_INTERNAL_FAULT 16U
 
-enum reason {
-    REASON_NONE = 0, /* obeyed */
-    REASON_UNKNOWN_TYPE = 1,
-    REASON_WRONG_LENGTH = 2,
-    REASON_WRONG_VERSION = 3,
-    REASON_NOT_LOCKED = 4,
-    REASON_NO_SUCH_OUTPUT = 5,
-    REASON_ABOVE_CEILING = 6,
-    REASON_WOULD_LOOSEN = 7,
-    REASON_BAD_LIMITS = 8,
-    REASON_BAD_NONCE = 9,
-    REASON_WRONG_DIGEST = 10,
-    REASON_IS_TRIPPED = 11,
-    REASON_ESTOP_IS_OPEN = 12,
-    REASON_ESTOP_UNPROVEN = 13,
-    REASON_KEY_IS_OFF = 14,
-    REASON_LOCAL_STOP_PRESSED = 15,
-    REASON_BOARD_CHECK_FAILED = 16,
-    REASON_NO_LIMITS = 17,
-    REASON_OUTPUT_NOT_READY = 18,
-    REASON_NOT_ARMED = 19,
-    REASON_WRONG_SESSION = 20, /* a wrong session is a trip; the number is kept */
-    REASON_BAD_EXPIRY = 21,
-    REASON_TOO_FAR_AHEAD = 22,
-    REASON_TOO_LATE = 23,
-    REASON_QUEUE_FULL = 24,
-    REASON_BAD_SLOT = 25,
-    REASON_NOT_TRIPPED = 26,
-    REASON_WRONG_TRIP = 27,
-    REASON_CAUSE_REMAINS = 28
-};
+/* reason */
+#define REASON_NONE 0U /* obeyed */
+#define REASON_UNKNOWN_TYPE 1U
+#define REASON_WRONG_LENGTH 2U
+#define REASON_WRONG_VERSION 3U
+#define REASON_NOT_LOCKED 4U
+#define REASON_NO_SUCH_OUTPUT 5U
+#define REASON_ABOVE_CEILING 6U
+#define REASON_WOULD_LOOSEN 7U
+#define REASON_BAD_LIMITS 8U
+#define REASON_BAD_NONCE 9U
+#define REASON_WRONG_DIGEST 10U
+#define REASON_IS_TRIPPED 11U
+#define REASON_ESTOP_IS_OPEN 12U
+#define REASON_ESTOP_UNPROVEN 13U
+#define REASON_KEY_IS_OFF 14U
+#define REASON_LOCAL_STOP_PRESSED 15U
+#define REASON_BOARD_CHECK_FAILED 16U
+#define REASON_NO_LIMITS 17U
+#define REASON_OUTPUT_NOT_READY 18U
+#define REASON_NOT_ARMED 19U
+#define REASON_WRONG_SESSION 20U /* a wrong session is a trip; the number is kept */
+#define REASON_BAD_EXPIRY 21U
+#define REASON_TOO_FAR_AHEAD 22U
+#define REASON_TOO_LATE 23U
+#define REASON_QUEUE_FULL 24U
+#define REASON_BAD_SLOT 25U
+#define REASON_NOT_TRIPPED 26U
+#define REASON_WRONG_TRIP 27U
+#define REASON_CAUSE_REMAINS 28U
 
-enum guard_reason {
-    GUARD_NONE = 0,
-    GUARD_ON_TIME = 1,
-    GUARD_OFF_TIME = 2,
-    GUARD_RATE = 3,
-    GUARD_DUTY_1S = 4,
-    GUARD_DUTY_SECOND = 5,
-    GUARD_DUTY_THIRD = 6
-};
+/* guard reason */
+#define GUARD_NONE 0U
+#define GUARD_ON_TIME 1U
+#define GUARD_OFF_TIME 2U
+#define GUARD_RATE 3U
+#define GUARD_DUTY_1S 4U
+#define GUARD_DUTY_SECOND 5U
+#define GUARD_DUTY_THIRD 6U
 
-enum reset_cause {
-    RESET_POWER_ON = 0,
-    RESET_EXTERNAL = 1,
-    RESET_WATCHDOG = 2,
-    RESET_BROWN_OUT = 3
-};
+/* reset cause */
+#define RESET_POWER_ON 0U
+#define RESET_EXTERNAL 1U
+#define RESET_WATCHDOG 2U
+#define RESET_BROWN_OUT 3U
 
-enum input_bit {
-    INPUT_ESTOP_A = 0x01,
-    INPUT_ESTOP_B = 0x02,
-    INPUT_KEY = 0x04,
-    INPUT_LOCAL_STOP = 0x08,
-    INPUT_READY_0 = 0x10 /* of outputs 0 to 3: bits 4 to 7 */
-};
+/* input bit */
+#define INPUT_ESTOP_A 0x01U
+#define INPUT_ESTOP_B 0x02U
+#define INPUT_KEY 0x04U
+#define INPUT_LOCAL_STOP 0x08U
+#define INPUT_READY_0 0x10U /* of outputs 0 to 3: bits 4 to 7 */
 
-enum check_bit { CHECK_FUSES = 0x01, CHECK_FLASH = 0x02, CHECKS_ALL = 0x03 };
+/* check bit */
+#define CHECK_FUSES 0x01U
+#define CHECK_FLASH 0x02U
+#define CHECKS_ALL 0x03U
 
-enum voices_flag { FLAG_IMMEDIATE = 0x01, FLAG_FORGET_LATER = 0x02 };
+/* voices flag */
+#define FLAG_IMMEDIATE 0x01U
+#define FLAG_FORGET_LATER 0x02U
 
-enum ping_flag { PING_WANTS_NONCE = 0x01 };
+/* ping flag */
+#define PING_WANTS_NONCE 0x01U
 
 #endif

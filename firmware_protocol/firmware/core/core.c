@@ -62,9 +62,9 @@ static void live_to(struct core *core, uint32_t now)
     uint32_t passed = now - core->now;
 
     core->now = now;
-    core->uptime_low += passed;
-    if (core->uptime_low < passed) {
-        core->uptime_high++;
+    core->uptime.low += passed;
+    if (core->uptime.low < passed) {
+        core->uptime.high++;
     }
 }
 

@@ -30,16 +30,15 @@ struct board {
     uint8_t fuse_high;
     uint8_t fuse_extended;
     uint8_t lock_bits;
-    uint8_t checks;      /* enum check_bit */
-    uint8_t reset_cause; /* enum reset_cause */
+    uint8_t checks;      /* CHECK_... */
+    uint8_t reset_cause; /* RESET_... */
     struct ceilings ceilings[OUTPUTS]; /* as commissioned; looser than compiled ones count as those */
 };
 
 struct core {
     const struct board *board;
     uint32_t now;
-    uint32_t uptime_high; /* ticks since the start of the program, 64 bits */
-    uint32_t uptime_low;
+    struct uptime uptime;
     uint32_t next_status;
     uint32_t session; /* 0 unless in warning or armed */
     struct alarm fires_at;

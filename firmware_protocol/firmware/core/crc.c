@@ -1,7 +1,7 @@
 /* CRC-16/IBM-3740 and CRC-32 (IEEE 802.3) without tables: an AVR would keep those in RAM. */
 #include "crc.h"
 
-#define CRC32_POLYNOMIAL UINT32_C(0xEDB88320)
+#define CRC32_POLYNOMIAL 0xEDB88320U
 
 uint16_t crc16_add(uint16_t crc, uint8_t byte)
 {
@@ -11,8 +11,10 @@ uint16_t crc16_add(uint16_t crc, uint8_t byte)
     return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)(x << 12) ^ (uint16_t)(x << 5) ^ x);
 }
 
-uint32_t crc32_add(uint32_t crc, const uint8_t *bytes, uint8_t count)
+uint32_t crc32_add(uint32_t start, const uint8_t *bytes, uint8_t count)
 {
+    uint32_t crc = start;
+
     for (uint8_t i = 0; i < count; i++) {
         crc ^= bytes[i];
         for (uint8_t bit = 0; bit < 8U; bit++) {
@@ -28,5 +30,5 @@ uint32_t crc32_add(uint32_t crc, const uint8_t *bytes, uint8_t count)
 
 uint32_t crc32_finish(uint32_t crc)
 {
-    return crc ^ UINT32_C(0xFFFFFFFF);
+    return crc ^ 0xFFFFFFFFU;
 }

@@ -5,13 +5,13 @@
 #include <stdint.h>
 
 #define CRC16_START 0xFFFFU
-#define CRC32_START UINT32_C(0xFFFFFFFF)
+#define CRC32_START 0xFFFFFFFFU
 
 /* CRC-16/IBM-3740: polynomial 1021, start FFFF, not reflected, no final xor. One more byte. */
 uint16_t crc16_add(uint16_t crc, uint8_t byte);
 
 /* CRC-32 (IEEE 802.3), reflected: start with CRC32_START, add bytes, finish. Slow: not while armed. */
-uint32_t crc32_add(uint32_t crc, const uint8_t *bytes, uint8_t count);
+uint32_t crc32_add(uint32_t start, const uint8_t *bytes, uint8_t count);
 uint32_t crc32_finish(uint32_t crc);
 
 #endif

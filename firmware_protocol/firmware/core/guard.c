@@ -16,13 +16,14 @@ void guard_start(struct guard *guard, uint16_t longest_pulse, uint32_t origin)
 }
 
 /* Uptime modulo `slot_ticks`, bit by bit: 64-bit division is long, and this is done while locked. */
-static uint32_t into_slot(uint32_t high, uint32_t low, uint32_t slot_ticks)
+static uint32_t into_slot(const struct uptime *uptime, uint32_t slot_ticks)
 {
     uint32_t rest = 0U;
 
     for (uint8_t bit = 0U; bit < 64U; bit++) {
-        uint32_t word = (bit < 32U) ? high : low;
-        rest = (rest << 1) | ((word >> (31U - (bit & 31U))) & 1U);
+        uint32_t word = (bit < 32U) ? uptime->high : uptime->low;
+        uint8_t shift = (uint8_t)(31U - (bit & 31U));
+        rest = (rest << 1) | ((word >> shift) & 1U);
         if (rest >= slot_ticks) {
             rest -= slot_ticks;
         }
@@ -30,20 +31,22 @@ static uint32_t into_slot(uint32_t high, uint32_t low, uint32_t slot_ticks)
     return rest;
 }
 
-void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t now,
-                      uint32_t uptime_high, uint32_t uptime_low)
+static void add_window(struct window *window, uint16_t length_ms, uint16_t longest_pulse,
+                       uint32_t now, const struct uptime *uptime)
 {
-    struct window *const windows[2] = {&guard->window2, &guard->window3};
-    const uint16_t lengths_ms[2] = {limits->window2_ms, limits->window3_ms};
+    if ((length_ms != 0U) && (window->slot_ticks == 0U)) {
+        uint32_t slot = window_slot_ticks(length_ms * TICKS_PER_MS, longest_pulse);
+        window_start(window, slot, now - into_slot(uptime, slot));
+    }
+}
 
+void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t now,
+                      const struct uptime *uptime)
+{
     guard->limits = *limits;
     guard->has_limits = true;
-    for (uint8_t i = 0U; i < 2U; i++) {
-        if ((lengths_ms[i] != 0U) && (windows[i]->slot_ticks == 0U)) {
-            uint32_t slot = window_slot_ticks(lengths_ms[i] * TICKS_PER_MS, guard->longest_pulse);
-            window_start(windows[i], slot, now - into_slot(uptime_high, uptime_low, slot));
-        }
-    }
+    add_window(&guard->window2, limits->window2_ms, guard->longest_pulse, now, uptime);
+    add_window(&guard->window3, limits->window3_ms, guard->longest_pulse, now, uptime);
 }
 
 static bool breaks_off_time(const struct guard *guard, uint32_t start)

@@ -41,10 +41,9 @@ struct guard {
 /* At the start of the program, which is at tick `origin`. */
 void guard_start(struct guard *guard, uint16_t longest_pulse, uint32_t origin);
 
-/* Takes checked limits at `now`. A window that was not there begins empty. `uptime_high` and
- * `uptime_low`: ticks since the start of the program, 64 bits. */
+/* Takes checked limits at `now`. A window that was not there begins empty. */
 void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t now,
-                      uint32_t uptime_high, uint32_t uptime_low);
+                      const struct uptime *uptime);
 
 /* May a pulse start at `start`, after all that are pending? GUARD_NONE, or why not. */
 uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on);

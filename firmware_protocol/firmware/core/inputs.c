@@ -110,17 +110,16 @@ bool inputs_count(struct inputs *inputs, uint32_t now)
 
 bool inputs_next_tick(const struct inputs *inputs, uint32_t *tick)
 {
-    const struct alarm *const alarms[3] = {&inputs->estop[0].closes_at, &inputs->estop[1].closes_at,
-                                           &inputs->disagree_at};
-    bool found = false;
+    struct alarm next = inputs->disagree_at;
 
-    for (uint8_t i = 0U; i < 3U; i++) {
-        if (alarms[i]->set && (!found || is_before(alarms[i]->at, *tick))) {
-            *tick = alarms[i]->at;
-            found = true;
+    for (uint8_t i = 0U; i < ESTOPS; i++) {
+        const struct alarm *closes_at = &inputs->estop[i].closes_at;
+        if (closes_at->set && (!next.set || is_before(closes_at->at, next.at))) {
+            next = *closes_at;
         }
     }
-    return found;
+    *tick = next.at;
+    return next.set;
 }
 
 uint8_t inputs_bits(const struct inputs *inputs)

@@ -8,9 +8,8 @@
 #include "catalogue.h"
 
 #define ANY_LENGTH 0xFFU
-#define UNKNOWN 0xFEU
 
-/* The payload's length of a message of ours; ANY_LENGTH where obeying looks at it. */
+/* The payload's length of a message; ANY_LENGTH where obeying looks at it, or there is no such type. */
 static uint8_t length_of(uint8_t type)
 {
     uint8_t length;
@@ -34,12 +33,8 @@ static uint8_t length_of(uint8_t type)
     case TYPE_PING:
         length = 5U;
         break;
-    case TYPE_VOICES:
-    case TYPE_STOP: /* never refused */
+    default: /* voices; stop, which is never refused */
         length = ANY_LENGTH;
-        break;
-    default:
-        length = UNKNOWN;
         break;
     }
     return length;
@@ -96,20 +91,15 @@ void obey(struct core *core, const struct frame *frame)
 {
     uint8_t length = length_of(frame->type);
     uint8_t reason;
-    uint32_t detail = 0U;
 
-    if (length == UNKNOWN) {
-        reason = REASON_UNKNOWN_TYPE;
-    } else if ((length != ANY_LENGTH) && (length != frame->length)) {
+    if ((length != ANY_LENGTH) && (length != frame->length)) {
         reason = REASON_WRONG_LENGTH;
     } else {
         reason = obey_message(core, frame);
     }
     if (reason != REASON_NONE) {
-        if (reason == REASON_CAUSE_REMAINS) {
-            detail = core->permission.memory.cause;
-        }
         count_up(&core->refused_frames);
-        tell_refusal(core, frame, reason, detail);
+        tell_refusal(core, frame, reason,
+                     (reason == REASON_CAUSE_REMAINS) ? core->permission.memory.cause : 0U);
     }
 }

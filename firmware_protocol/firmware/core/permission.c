@@ -13,25 +13,25 @@ static uint8_t state_after(uint8_t state, uint8_t event)
 
     switch (event) {
     case EVENT_ARM:
-        after = (state == STATE_LOCKED) ? (uint8_t)STATE_ARMED : STAYS;
+        after = (state == STATE_LOCKED) ? STATE_ARMED : STAYS;
         break;
     case EVENT_ARM_WITH_HORN:
-        after = (state == STATE_LOCKED) ? (uint8_t)STATE_WARNING : STAYS;
+        after = (state == STATE_LOCKED) ? STATE_WARNING : STAYS;
         break;
     case EVENT_HORN_END:
-        after = (state == STATE_WARNING) ? (uint8_t)STATE_ARMED : STAYS;
+        after = (state == STATE_WARNING) ? STATE_ARMED : STAYS;
         break;
     case EVENT_DISARM:
-        after = ((state == STATE_WARNING) || (state == STATE_ARMED)) ? (uint8_t)STATE_LOCKED : STAYS;
+        after = ((state == STATE_WARNING) || (state == STATE_ARMED)) ? STATE_LOCKED : STAYS;
         break;
     case EVENT_GRAVE_CAUSE:
-        after = (state != STATE_TRIPPED) ? (uint8_t)STATE_TRIPPED : STAYS;
+        after = (state != STATE_TRIPPED) ? STATE_TRIPPED : STAYS;
         break;
     case EVENT_CAUSE:
-        after = ((state == STATE_WARNING) || (state == STATE_ARMED)) ? (uint8_t)STATE_TRIPPED : STAYS;
+        after = ((state == STATE_WARNING) || (state == STATE_ARMED)) ? STATE_TRIPPED : STAYS;
         break;
     case EVENT_RESET:
-        after = (state == STATE_TRIPPED) ? (uint8_t)STATE_LOCKED : STAYS;
+        after = (state == STATE_TRIPPED) ? STATE_LOCKED : STAYS;
         break;
     default:
         break;
@@ -115,7 +115,7 @@ bool permission_move(struct permission *permission, uint8_t event)
 
 bool permission_trip(struct permission *permission, uint8_t cause)
 {
-    uint8_t event = is_grave(cause) ? (uint8_t)EVENT_GRAVE_CAUSE : (uint8_t)EVENT_CAUSE;
+    uint8_t event = is_grave(cause) ? EVENT_GRAVE_CAUSE : EVENT_CAUSE;
 
     if (state_after(permission->memory.state, event) != STATE_TRIPPED) {
         return false;

@@ -11,15 +11,14 @@
 
 #include "port.h"
 
-enum event {
-    EVENT_ARM,           /* all conditions met, no horn */
-    EVENT_ARM_WITH_HORN, /* all conditions met, the horn first */
-    EVENT_HORN_END,
-    EVENT_DISARM,
-    EVENT_GRAVE_CAUSE, /* of those that trip from locked too */
-    EVENT_CAUSE,       /* any other cause of a trip */
-    EVENT_RESET
-};
+/* What can move the state. */
+#define EVENT_ARM 0U           /* all conditions met, no horn */
+#define EVENT_ARM_WITH_HORN 1U /* all conditions met, the horn first */
+#define EVENT_HORN_END 2U
+#define EVENT_DISARM 3U
+#define EVENT_GRAVE_CAUSE 4U /* of those that trip from locked too */
+#define EVENT_CAUSE 5U       /* any other cause of a trip */
+#define EVENT_RESET 6U
 
 struct permission {
     struct trip_memory memory; /* the state itself is what is remembered */

@@ -35,7 +35,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-/* What the board remembers without power. `state`: enum state; `cause`: enum cause. */
+/* What the board remembers without power. State and cause by their numbers. */
 struct trip_memory {
     uint32_t boot_id; /* of the last start */
     uint16_t trip_number;

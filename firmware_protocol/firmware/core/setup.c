@@ -69,7 +69,7 @@ uint8_t obey_limits(struct core *core, const struct frame *frame)
     reason = limits_check(&fresh, &core->ceilings[output],
                           guard->has_limits ? &guard->limits : NULL);
     if (reason == REASON_NONE) {
-        guard_set_limits(guard, &fresh, core->now, core->uptime_high, core->uptime_low);
+        guard_set_limits(guard, &fresh, core->now, &core->uptime);
         tell_limits(core, output, limits_digest(core));
     }
     return reason;

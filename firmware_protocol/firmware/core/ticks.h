@@ -12,7 +12,13 @@
 
 #define TICK_HZ UINT32_C(2000000)
 #define TICKS_PER_MS UINT32_C(2000)
-#define HALF_RANGE UINT32_C(0x80000000)
+#define HALF_RANGE 0x80000000U
+
+/* Ticks since the start of the program, in 64 bits. */
+struct uptime {
+    uint32_t high;
+    uint32_t low;
+};
 
 /* A time that may be set or not: "no such event". */
 struct alarm {

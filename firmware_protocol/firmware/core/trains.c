@@ -4,7 +4,7 @@
 #define GENERATOR_SEED 0xACE1U
 #define STEP_UNITS UINT32_C(16)      /* `step` counts 16 period units */
 #define PARTS_PER_TICK UINT32_C(256) /* period units in a tick */
-#define FAR_BEHIND UINT32_C(0x800000) /* ticks: half of the longest period, and more than 32 bits can hold */
+#define FAR_BEHIND 0x800000U /* ticks: half of the longest period, and more than 32 bits can hold */
 
 void trains_silence(struct trains *trains)
 {
@@ -185,9 +185,9 @@ static void step_period(struct train *train)
     }
 }
 
-static uint16_t next_random(uint16_t x)
+static uint16_t next_random(uint16_t before)
 {
-    x = (uint16_t)(x ^ (uint16_t)(x << 7));
+    uint16_t x = (uint16_t)(before ^ (uint16_t)(before << 7));
     x = (uint16_t)(x ^ (x >> 9));
     return (uint16_t)(x ^ (uint16_t)(x << 8));
 }
@@ -204,7 +204,7 @@ static void spread_grid(struct train *train, uint8_t high)
         uint32_t r = (uint32_t)high - 128U;
         move_grid(train, (whole * r) + ((rest * r) >> 7));
     } else {
-        uint32_t r = 128U - high;
+        uint32_t r = 128U - (uint32_t)high;
         move_grid_back(train, (whole * r) + (((rest * r) + 127U) >> 7));
     }
 }

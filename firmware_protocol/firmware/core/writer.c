@@ -6,7 +6,7 @@
 
 void writer_u8(struct writer *writer, uint8_t value)
 {
-    if (writer->length <= FRAME_MAX) {
+    if (writer->length <= ANSWER_MAX) {
         writer->bytes[writer->length] = value;
         writer->length++;
     }

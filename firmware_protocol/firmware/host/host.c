@@ -145,12 +145,16 @@ static void be_at(struct cw_board *board, uint64_t tick)
 static void poll(struct cw_board *board, uint64_t tick)
 {
     be_at(board, tick);
-    core_poll_timers(&board->core, own_tick(board));
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        board->timers[output].time = tick;
-        core_poll_output(&board->core, own_tick(board), output);
+    if (board->lazy) { /* as a real port does */
+        core_poll(&board->core, own_tick(board));
+    } else { /* at one tick, what an output fires comes after all timers, and after lower outputs */
+        core_poll_timers(&board->core, own_tick(board));
+        for (uint8_t output = 0U; output < OUTPUTS; output++) {
+            board->timers[output].time = tick;
+            core_poll_output(&board->core, own_tick(board), output);
+        }
+        core_poll_status(&board->core, own_tick(board));
     }
-    core_poll_status(&board->core, own_tick(board));
     if (board->poll_every != 0U) {
         board->next_poll = tick + board->poll_every;
     }
