@@ -90,6 +90,21 @@ class CUptime(ctypes.Structure):
     _fields_ = [("high", ctypes.c_uint32), ("low", ctypes.c_uint32)]
 
 
+class CReader(ctypes.Structure):
+    """`struct reader` of core/reader.h."""
+
+    _fields_ = [
+        ("block_left", ctypes.c_uint8),
+        ("count", ctypes.c_uint8),
+        ("spoiled", ctypes.c_bool),
+        ("begun", ctypes.c_bool),
+        ("length", ctypes.c_uint8),
+        ("crc", ctypes.c_uint16),
+        ("bad_frames", ctypes.c_uint16),
+        ("bytes", ctypes.c_uint8 * 128),
+    ]
+
+
 class CPending(ctypes.Structure):
     """`struct pending_pulse` of core/guard.h."""
 
@@ -162,9 +177,8 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "guard_cut": (None, [_B, _U32]),
     "guard_pass": (None, [_B, _U32]),
     "limits_check": (_U8, [_P(CLimits), _P(CCeilings), _P(CLimits)]),
-    "reader_start": (None, [_B]),
-    "reader_take": (ctypes.c_bool, [_B, _U8]),
-    "reader_spoil": (None, [_B]),
+    "reader_start": (None, [_P(CReader)]),
+    "reader_take": (ctypes.c_bool, [_P(CReader), _U8]),
     "nonces_start": (None, [_B, _U32]),
     "nonces_number": (_U32, [_B]),
     "nonces_issue": (_U32, [_B, _U32]),

@@ -13,7 +13,7 @@ from firmware_protocol.catalogue import Cause, ResetCause, State
 from firmware_protocol.messages import Ceilings
 from tests.firmware_protocol.make_vectors import VECTORS
 
-from .core import CoreBoard, library
+from .core import CoreBoard, CReader, library
 
 
 def load(name: str) -> list[dict[str, Any]]:
@@ -91,15 +91,15 @@ def test_trains(name: str, poll_every: int) -> None:
 def read(stream: bytes) -> tuple[list[list[Any]], int]:
     """The frames that the core's reader finds in `stream`, and how many bad ones it counts."""
     core = library()
-    reader = ctypes.create_string_buffer(core.cw_reader_size())
+    reader = CReader()
+    assert ctypes.sizeof(reader) == core.cw_reader_size()
     core.reader_start(reader)
     frames: list[list[Any]] = []
     for byte in stream:
         if core.reader_take(reader, byte):
-            length = reader.raw[128]
-            body = reader.raw[: length - 2]
+            body = bytes(reader.bytes)[: reader.length - 2]
             frames.append([body[0], body[1], body[2:].hex()])
-    return frames, int.from_bytes(reader.raw[-2:], "little")
+    return frames, reader.bad_frames
 
 
 @pytest.mark.parametrize("vector", load("bad_frames.json"), ids=lambda v: v["name"])

@@ -119,7 +119,7 @@ static void send(struct writer *writer)
     writer_end(writer);
     for (uint8_t i = 0U; i < writer->length; i++) {
         uint16_t from = TCNT1;
-        core_byte(&core, now, writer->bytes[i]);
+        core_bytes(&core, now, &writer->bytes[i], 1U);
         uint16_t cycles = (uint16_t)(TCNT1 - from);
         if (i + 1U < writer->length) {
             count(&frame_bytes, cycles);

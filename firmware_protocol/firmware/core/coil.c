@@ -14,21 +14,19 @@ void coil_start(struct coil *coil, uint8_t output, uint16_t longest_pulse, uint3
     coil->started = port_started(output);
     guard_start(&coil->guard, longest_pulse, now);
     queue_clear(&coil->queue);
-    trains_seed(&coil->now, output);
-    coil->ahead = coil->now;
+    trains_seed(&coil->trains, output);
 }
 
 void coil_arm(struct coil *coil, uint32_t lease_until)
 {
-    trains_seed(&coil->now, coil->output);
-    coil->ahead = coil->now;
+    trains_seed(&coil->trains, coil->output);
     coil->refused_since_arming = 0U;
     if (coil->guard.has_limits) {
         alarm_set(&coil->lease, lease_until);
     }
 }
 
-/* -- decisions: made in advance, committed when their time has come, or withdrawn ---------------- */
+/* -- committing decisions ---------------------------------------------------------------------- */
 
 static uint8_t place_of(const struct coil *coil, uint8_t index)
 {
@@ -44,79 +42,58 @@ static void refused(struct coil *coil, uint8_t reason)
     }
 }
 
-static void apply_first_queued(struct coil *coil)
-{
-    const struct queued_frame *frame = queue_at(&coil->queue, 0U);
-
-    if (frame != NULL) {
-        trains_apply(&coil->now, frame->apply_at, &frame->slots);
-        queue_drop_first(&coil->queue);
-    }
-}
-
-static void fired(struct coil *coil, uint8_t train)
-{
-    struct pending_pulse pulse;
-
-    if (guard_started(&coil->guard, &pulse)) {
-        uint32_t end = pulse.start + pulse.on;
-        alarm_set(&coil->lit_until, end);
-        trains_fired(&coil->now, train, end + coil->guard.limits.most.min_off);
-    }
-    coil->started++;
-    count_up(&coil->pulses);
-}
-
 /* The oldest decision has happened. */
 static void commit_first(struct coil *coil)
 {
-    const struct decision *decision = &coil->decisions[coil->first];
+    uint8_t fate = coil->decisions[coil->first].fate;
+    struct pending_pulse pulse;
 
-    switch (decision->fate) {
-    case FATE_APPLIED:
-        apply_first_queued(coil);
-        coil->applied_ahead--;
-        break;
+    switch (fate) {
     case FATE_FIRED:
-        fired(coil, decision->train);
+        (void)guard_started(&coil->guard, &pulse);
+        coil->started++;
+        count_up(&coil->pulses);
         break;
     case FATE_DROPPED:
         count_up(&coil->collisions_dropped);
         break;
-    default:
-        refused(coil, decision->fate);
+    case FATE_APPLIED:
+        queue_drop_first(&coil->queue);
+        coil->applied_ahead = false;
         break;
-    }
-    if (decision->fate != FATE_APPLIED) {
-        trains_repeat_step(&coil->now, decision->train, &decision->stepped);
+    default:
+        refused(coil, fate);
+        break;
     }
     coil->first = place_of(coil, 1U);
     coil->count--;
 }
 
-/* Commits until `started` pulses have been, modulo 256. */
-static void commit_pulses(struct coil *coil, uint8_t started)
+/* Of `started` pulses, modulo 256, at least one was not committed yet. More than are decided is none:
+ * one that could not be withdrawn was committed before it started. */
+static bool is_more(const struct coil *coil, uint8_t started)
 {
     uint8_t more = (uint8_t)(started - coil->started);
 
-    for (uint8_t i = 0U; (i < DECISIONS) && (coil->count != 0U); i++) {
-        if ((more == 0U) || (more > DECISIONS)) { /* more than that: it has not come up to us yet */
-            break;
-        }
+    return (more != 0U) && (more <= DECISIONS);
+}
+
+/* Commits until `started` pulses have been. */
+static void commit_pulses(struct coil *coil, uint8_t started)
+{
+    for (uint8_t i = 0U; (i < DECISIONS) && (coil->count != 0U) && is_more(coil, started); i++) {
         commit_first(coil);
-        more = (uint8_t)(started - coil->started);
     }
 }
 
 bool coil_commit(struct coil *coil, uint32_t now)
 {
+    const struct decision *first = &coil->decisions[coil->first];
     bool happened = false;
 
     if (coil->count != 0U) {
-        const struct decision *first = &coil->decisions[coil->first];
         if (first->fate == FATE_FIRED) { /* the hardware decides when it has */
-            uint8_t more = (uint8_t)(port_started(coil->output) - coil->started);
-            happened = (more != 0U) && (more <= DECISIONS);
+            happened = is_more(coil, port_started(coil->output));
         } else {
             happened = is_due(first->at, now);
         }
@@ -136,17 +113,7 @@ static void commit_before(struct coil *coil, uint32_t now)
     }
 }
 
-/* Everything decided that has not happened is undone; `ahead` is `now` again. */
-static void withdraw(struct coil *coil)
-{
-    if (coil->count != 0U) {
-        commit_pulses(coil, port_withdraw(coil->output));
-    }
-    guard_withdrawn(&coil->guard);
-    coil->count = 0U;
-    coil->applied_ahead = 0U;
-    coil->ahead = coil->now;
-}
+/* -- making and withdrawing them --------------------------------------------------------------- */
 
 static void decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
@@ -156,28 +123,66 @@ static void decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
     decision->train = train;
     decision->fate = fate;
     if (fate != FATE_APPLIED) {
-        trains_step(&coil->ahead, train);
-        trains_save_step(&coil->ahead, train, &decision->stepped);
+        trains_step(&coil->trains, train, fate == FATE_FIRED, &decision->undo);
     }
     coil->count++;
+}
+
+/* Undoes everything decided that has not happened. */
+static void withdraw(struct coil *coil)
+{
+    if (coil->count != 0U) {
+        commit_pulses(coil, port_withdraw(coil->output));
+    }
+    while (coil->count != 0U) {
+        const struct decision *newest;
+        coil->count--;
+        newest = &coil->decisions[place_of(coil, coil->count)];
+        if (newest->fate == FATE_APPLIED) {
+            coil->trains = coil->before;
+        } else {
+            trains_undo(&coil->trains, newest->train, newest->fate == FATE_FIRED, &newest->undo);
+        }
+    }
+    guard_withdrawn(&coil->guard);
+    coil->applied_ahead = false;
+    alarm_clear(&coil->quiet);
 }
 
 static bool may_decide_more(const struct coil *coil)
 {
     uint8_t newest;
 
-    if ((coil->count == 0U) || (coil->count >= DECISIONS)) {
-        return coil->count == 0U;
+    if (coil->count >= DECISIONS) {
+        return false;
+    }
+    if (coil->count == 0U) {
+        return true;
     }
     /* Not beyond a refusal: it may be the one that trips. */
     newest = coil->decisions[place_of(coil, (uint8_t)(coil->count - 1U))].fate;
-    return (newest == FATE_FIRED) || (newest == FATE_DROPPED) || (newest == FATE_APPLIED);
+    return (newest == FATE_FIRED) || (newest >= FATE_DROPPED);
+}
+
+/* When the train's pulse comes: not before the output is free, nor before `earliest`. */
+static uint32_t pulse_at(const struct coil *coil, uint8_t train, uint32_t earliest)
+{
+    uint32_t tick = trains_due_at(&coil->trains, train);
+    uint32_t end;
+
+    if (guard_newest_end(&coil->guard, &end)) {
+        end += coil->guard.limits.most.min_off;
+        if (is_before(tick, end)) {
+            tick = end;
+        }
+    }
+    return is_before(tick, earliest) ? earliest : tick;
 }
 
 /* The pulse of `train` at `start`: refused, or offered to the port. False: the port has no room. */
 static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t train)
 {
-    uint16_t on = coil->ahead.train[train].on;
+    uint16_t on = coil->trains.train[train].on;
     uint8_t fate = guard_judge(&coil->guard, start, on);
 
     if (fate == GUARD_NONE) {
@@ -185,41 +190,53 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t train)
             return false;
         }
         (void)guard_prepare(&coil->guard, start, on);
-        trains_fired(&coil->ahead, train, start + on + coil->guard.limits.most.min_off);
         fate = FATE_FIRED;
     }
     decided(coil, start, train, fate);
     return true;
 }
 
+static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
+{
+    coil->before = coil->trains;
+    trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+    coil->applied_ahead = true;
+    decided(coil, frame->apply_at, 0U, FATE_APPLIED);
+    return true;
+}
+
+/* Nothing is due by `until`: no look before `next` comes up at the horizon. */
+static bool be_quiet(struct coil *coil, uint32_t next)
+{
+    alarm_set(&coil->quiet, next - HORIZON_TICKS);
+    return false;
+}
+
 bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
-    const struct queued_frame *frame = queue_at(&coil->queue, coil->applied_ahead);
-    uint8_t train = 0U;
-    uint32_t start = until;
-    bool pulse;
+    const struct queued_frame *frame;
+    uint32_t start = now + (2U * HORIZON_TICKS);
+    uint8_t train;
 
-    if (!may_decide_more(coil)) {
+    if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
         return false;
     }
-    pulse = trains_next(&coil->ahead, &train);
-    if (pulse) {
-        start = trains_pulse_at(&coil->ahead, train, now + port_lead_ticks());
+    train = trains_next(&coil->trains);
+    if (train < SLOTS) {
+        start = pulse_at(coil, train, now + port_lead_ticks());
     }
+    frame = queue_at(&coil->queue, coil->applied_ahead ? 1U : 0U);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
-            return false;
+            return be_quiet(coil, frame->apply_at);
         }
-        trains_apply(&coil->ahead, frame->apply_at, &frame->slots);
-        coil->applied_ahead++;
-        decided(coil, frame->apply_at, 0U, FATE_APPLIED);
-        return true;
+        return !coil->applied_ahead && apply_ahead(coil, frame);
     }
-    if (!pulse || !is_due(start, until)) {
-        return false;
+    if (!is_due(start, until)) {
+        return be_quiet(coil, start);
     }
-    if (trains_too_late(&coil->ahead, train, start)) { /* at once, where the port polls late */
-        decided(coil, trains_pulse_at(&coil->ahead, train, now), train, FATE_DROPPED);
+    if (trains_too_late(&coil->trains, train, start)) { /* at once, where the port polls late */
+        decided(coil, pulse_at(coil, train, now), train, FATE_DROPPED);
         return true;
     }
     return decide_pulse(coil, start, train);
@@ -240,31 +257,36 @@ void coil_catch_up(struct coil *coil, uint32_t now)
     if (is_overdue(coil, now)) { /* only where the port polls late */
         withdraw(coil);
         for (uint8_t i = 0U; (i < QUEUE_FRAMES) && is_overdue(coil, now); i++) {
-            apply_first_queued(coil);
+            const struct queued_frame *frame = queue_at(&coil->queue, 0U);
+            trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+            queue_drop_first(&coil->queue);
         }
-        coil->ahead = coil->now;
     }
 }
 
 void coil_apply(struct coil *coil, uint32_t now, const struct slots *slots)
 {
-    if (!trains_match(&coil->now, slots)) {
+    if (coil->applied_ahead) { /* of what will sound only then */
         withdraw(coil);
-        trains_apply(&coil->now, now, slots);
-        coil->ahead = coil->now;
+    }
+    if (!trains_match(&coil->trains, slots)) {
+        withdraw(coil);
+        trains_apply(&coil->trains, now, slots);
     }
 }
 
 void coil_forget(struct coil *coil, uint8_t keep)
 {
-    if (keep < coil->applied_ahead) {
+    if ((keep == 0U) && coil->applied_ahead) {
         withdraw(coil);
     }
     queue_keep(&coil->queue, keep);
+    alarm_clear(&coil->quiet);
 }
 
 bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slots)
 {
+    alarm_clear(&coil->quiet);
     if (coil->count != 0U) {
         uint8_t newest = place_of(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
@@ -274,12 +296,12 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
     return queue_insert(&coil->queue, apply_at, slots);
 }
 
-/* -- the rest --------------------------------------------------------------------------------------- */
+/* -- the rest ------------------------------------------------------------------------------------- */
 
 bool coil_is_lit(struct coil *coil, uint32_t now)
 {
     commit_pulses(coil, port_started(coil->output));
-    return coil->lit_until.set && is_before(now, coil->lit_until.at);
+    return coil->guard.last_end.set && is_before(now, coil->guard.last_end.at);
 }
 
 void coil_go_dark(struct coil *coil, uint32_t now)
@@ -287,32 +309,27 @@ void coil_go_dark(struct coil *coil, uint32_t now)
     commit_before(coil, now);
     if (coil_is_lit(coil, now)) {
         guard_cut(&coil->guard, now);
-        alarm_set(&coil->now.free_at, now + coil->guard.limits.most.min_off);
     }
-    alarm_clear(&coil->lit_until);
+    withdraw(coil);
+    queue_clear(&coil->queue);
+    trains_silence(&coil->trains);
     alarm_clear(&coil->lease);
     coil->has_number = false;
-    queue_clear(&coil->queue);
-    trains_silence(&coil->now);
-    guard_withdrawn(&coil->guard);
-    coil->count = 0U;
-    coil->applied_ahead = 0U;
-    coil->ahead = coil->now;
     coil->started = port_started(coil->output);
 }
 
 bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick)
 {
     const struct queued_frame *frame = queue_at(&coil->queue, 0U);
-    uint8_t train = 0U;
+    uint8_t train = trains_next(&coil->trains);
     bool found = false;
 
     if (coil->count != 0U) {
         *tick = coil->decisions[coil->first].at;
         return true;
     }
-    if (trains_next(&coil->now, &train)) {
-        *tick = trains_pulse_at(&coil->now, train, now);
+    if (train < SLOTS) {
+        *tick = pulse_at(coil, train, now);
         found = true;
     }
     if ((frame != NULL) && (!found || is_before(frame->apply_at, *tick))) {
@@ -325,13 +342,8 @@ bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick)
 void coil_pass(struct coil *coil, uint32_t now)
 {
     guard_pass(&coil->guard, now);
-    if (alarm_is_due(&coil->lit_until, now)) {
-        alarm_clear(&coil->lit_until);
-    }
-    if (alarm_is_due(&coil->now.free_at, now)) {
-        alarm_clear(&coil->now.free_at);
-    }
-    if (alarm_is_due(&coil->ahead.free_at, now)) {
-        alarm_clear(&coil->ahead.free_at);
+    trains_pass(&coil->trains);
+    if (alarm_is_due(&coil->quiet, now)) {
+        alarm_clear(&coil->quiet);
     }
 }

@@ -1,12 +1,13 @@
 /* One output: its trains, its queue, its guard, and the pulses prepared for it (PROTOCOL.md, 7 and 8).
  *
- * The trains exist twice: `now`, as of everything that has happened, and `ahead`, after the decisions
- * that were made in advance. A decision is one pulse fired, dropped or refused, or one queued frame
- * applied. When its time has come it is *committed* to `now`; when something intervenes (a frame, a
- * trip) what has not happened is *withdrawn*, and `ahead` becomes `now` again. So whatever is
+ * `trains` is ahead of what has happened, by the decisions that were made in advance: one pulse fired,
+ * dropped or refused each, or one queued frame applied. When its time has come a decision is
+ * *committed*: counted, in guard and status. When something intervenes (a frame, a trip) those that
+ * have not happened are *withdrawn*, newest first, and the trains are as they were. So whatever is
  * prepared, what happens is the same as if every decision were made at its own tick.
  *
- * Called by core.c (time) and voices.c (frames), main loop only. Ticks throughout.
+ * Called by core.c (time) and voices.c (frames), main loop only. Ticks throughout. What every poll
+ * needs comes first in the struct, where an AVR reaches it at no cost.
  */
 #ifndef CW_COIL_H
 #define CW_COIL_H
@@ -27,31 +28,31 @@
 
 struct decision {
     uint32_t at;
-    struct stepped stepped;
+    struct undo undo;
     uint8_t train;
     uint8_t fate;
 };
 
 struct coil {
-    struct guard guard;
-    struct queue queue;
-    struct trains now;
-    struct trains ahead;
-    struct decision decisions[DECISIONS];
-    uint8_t first; /* place of the oldest decision */
-    uint8_t count;
-    uint8_t applied_ahead; /* queued frames already in `ahead` */
+    uint8_t count;         /* decisions made and not committed */
+    uint8_t first;         /* place of the oldest */
     uint8_t started;       /* pulses committed as started, modulo 256 */
     uint8_t output;
-    struct alarm lit_until;
+    bool applied_ahead;    /* the first queued frame is in `trains`; `before` is without it */
+    struct alarm quiet;    /* nothing to decide before this tick */
     struct alarm lease;
-    bool has_number;
-    uint16_t last_number;
     uint16_t pulses;
     uint16_t collisions_dropped;
     uint16_t guard_refusals;
+    uint16_t last_number;
     uint8_t last_guard_reason;
     uint8_t refused_since_arming; /* stays at 255 */
+    bool has_number;
+    struct decision decisions[DECISIONS];
+    struct trains trains;
+    struct trains before;
+    struct guard guard;
+    struct queue queue;
 };
 
 /* At the start of the program, at tick `now`. */

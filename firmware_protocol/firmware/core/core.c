@@ -35,6 +35,7 @@ static void forget_all(struct core *core)
         coil_go_dark(&core->coils[output], core->now);
     }
     core->session = 0U;
+    alarm_clear(&core->leases);
     alarm_clear(&core->fires_at);
 }
 
@@ -57,14 +58,26 @@ void trip(struct core *core, uint8_t cause)
 
 /* -- time -------------------------------------------------------------------------------------------- */
 
-static void live_to(struct core *core, uint32_t now)
+const struct uptime *uptime_now(struct core *core)
 {
-    uint32_t passed = now - core->now;
+    uint32_t passed = core->now - core->uptime_at;
 
-    core->now = now;
+    core->uptime_at = core->now;
     core->uptime.low += passed;
     if (core->uptime.low < passed) {
         core->uptime.high++;
+    }
+    return &core->uptime;
+}
+
+void leases_changed(struct core *core)
+{
+    alarm_clear(&core->leases);
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        const struct alarm *lease = &core->coils[output].lease;
+        if (lease->set && (!core->leases.set || is_before(lease->at, core->leases.at))) {
+            core->leases = *lease;
+        }
     }
 }
 
@@ -84,10 +97,8 @@ static void count_inputs(struct core *core)
 /* Leases that have passed, and the horn's end. */
 static void leases_and_horn(struct core *core, uint32_t until)
 {
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        if (alarm_is_due(&core->coils[output].lease, until)) {
-            trip(core, CAUSE_LEASE_EXPIRED);
-        }
+    if (alarm_is_due(&core->leases, until)) {
+        trip(core, CAUSE_LEASE_EXPIRED);
     }
     if (alarm_is_due(&core->fires_at, until)) {
         alarm_clear(&core->fires_at);
@@ -97,10 +108,34 @@ static void leases_and_horn(struct core *core, uint32_t until)
     }
 }
 
+static uint32_t sooner(uint32_t tick, uint32_t other)
+{
+    return is_before(other, tick) ? other : tick;
+}
+
+/* When an input, a lease or the horn is due next; far ahead if none is. */
+static uint32_t next_timer(const struct core *core)
+{
+    uint32_t next = core->now + STATUS_TICKS;
+    uint32_t tick;
+
+    if (inputs_next_tick(&core->inputs, &tick)) {
+        next = sooner(next, tick);
+    }
+    if (core->leases.set) {
+        next = sooner(next, core->leases.at);
+    }
+    if (core->fires_at.set) {
+        next = sooner(next, core->fires_at.at);
+    }
+    return next;
+}
+
 /* Something arrived: what should have happened before it has. */
 static void arrive(struct core *core, uint32_t now)
 {
-    live_to(core, now);
+    core->now = now;
+    alarm_clear(&core->wake);
     leases_and_horn(core, now - 1U);
     count_inputs(core);
 }
@@ -108,15 +143,9 @@ static void arrive(struct core *core, uint32_t now)
 /* The last tick at which a pulse may be prepared to start: never at or after the end of a lease. */
 static uint32_t horizon(const struct core *core)
 {
-    uint32_t ticks = HORIZON_TICKS;
+    uint32_t until = core->now + HORIZON_TICKS;
 
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        const struct alarm *lease = &core->coils[output].lease;
-        if (lease->set && ((lease->at - core->now) <= ticks)) {
-            ticks = (lease->at - core->now) - 1U;
-        }
-    }
-    return core->now + ticks;
+    return (core->leases.set && is_due(core->leases.at, until)) ? (core->leases.at - 1U) : until;
 }
 
 static bool too_many_refusals(const struct core *core)
@@ -131,9 +160,12 @@ static bool too_many_refusals(const struct core *core)
 
 void core_poll_timers(struct core *core, uint32_t now)
 {
-    live_to(core, now);
-    count_inputs(core);
-    leases_and_horn(core, now);
+    core->now = now;
+    if (!core->wake.set || is_due(core->wake.at, now)) {
+        count_inputs(core);
+        leases_and_horn(core, now);
+        alarm_set(&core->wake, next_timer(core));
+    }
 }
 
 void core_poll_output(struct core *core, uint32_t now, uint8_t output)
@@ -143,7 +175,7 @@ void core_poll_output(struct core *core, uint32_t now, uint8_t output)
 
     for (uint8_t i = 0U; (i < WORK_LIMIT) && permission_may_fire(&core->permission); i++) {
         if (coil_commit(coil, now)) {
-            if (too_many_refusals(core)) {
+            if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
                 trip(core, CAUSE_GUARD_REFUSALS);
             }
         } else if (!coil_decide(coil, now, until)) {
@@ -161,6 +193,7 @@ void core_poll_status(struct core *core, uint32_t now)
     if (regular) {
         core->next_status += STATUS_TICKS;
         nonces_pass(&core->nonces, now);
+        (void)uptime_now(core);
         for (uint8_t output = 0U; output < OUTPUTS; output++) {
             coil_pass(&core->coils[output], now);
         }
@@ -180,34 +213,17 @@ void core_poll(struct core *core, uint32_t now)
     core_poll_status(core, now);
 }
 
-static uint32_t sooner(const struct core *core, uint32_t tick, uint32_t other)
-{
-    uint32_t first = is_before(other, tick) ? other : tick;
-
-    return is_before(first, core->now) ? core->now : first;
-}
-
 uint32_t core_next_tick(const struct core *core)
 {
-    uint32_t next = core->status_due ? core->now : core->next_status;
+    uint32_t next = sooner(core->status_due ? core->now : core->next_status, next_timer(core));
     uint32_t tick;
 
-    if (inputs_next_tick(&core->inputs, &tick)) {
-        next = sooner(core, next, tick);
-    }
-    if (core->fires_at.set) {
-        next = sooner(core, next, core->fires_at.at);
-    }
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        const struct coil *coil = &core->coils[output];
-        if (coil->lease.set) {
-            next = sooner(core, next, coil->lease.at);
-        }
-        if (coil_next_tick(coil, core->now, &tick)) {
-            next = sooner(core, next, tick);
+        if (coil_next_tick(&core->coils[output], core->now, &tick)) {
+            next = sooner(next, tick);
         }
     }
-    return sooner(core, next, next);
+    return is_before(next, core->now) ? core->now : next;
 }
 
 /* -- what the port tells ------------------------------------------------------------------------------ */
@@ -219,6 +235,7 @@ void core_start(struct core *core, const struct board *board, const struct trip_
     core->board = board;
     core->now = now;
     core->next_status = now;
+    core->uptime_at = now;
     reader_start(&core->reader);
     permission_start(&core->permission, kept, board->reset_cause);
     inputs_start(&core->inputs, levels, now);
@@ -231,15 +248,18 @@ void core_start(struct core *core, const struct board *board, const struct trip_
     port_show_state(permission_state(&core->permission));
 }
 
-void core_byte(struct core *core, uint32_t now, uint8_t byte)
+void core_bytes(struct core *core, uint32_t now, const uint8_t *bytes, uint8_t count)
 {
+    struct reader *reader = &core->reader;
+
     core->inputs.line_low = false;
-    if (reader_take(&core->reader, byte)) {
-        const struct reader *reader = &core->reader;
-        struct frame frame = {&reader->bytes[2], reader->bytes[0], reader->bytes[1],
-                              (uint8_t)(reader->length - FRAME_MIN)};
-        arrive(core, now);
-        obey(core, &frame);
+    for (uint8_t i = 0U; i < count; i++) {
+        if (reader_take(reader, bytes[i])) {
+            struct frame frame = {&reader->bytes[2], reader->bytes[0], reader->bytes[1],
+                                  (uint8_t)(reader->length - FRAME_MIN)};
+            arrive(core, now);
+            obey(core, &frame);
+        }
     }
 }
 

@@ -35,27 +35,31 @@ struct board {
     struct ceilings ceilings[OUTPUTS]; /* as commissioned; looser than compiled ones count as those */
 };
 
+/* What every poll needs comes first, where an AVR reaches it at no cost. */
 struct core {
     const struct board *board;
     uint32_t now;
-    struct uptime uptime;
     uint32_t next_status;
-    uint32_t session; /* 0 unless in warning or armed */
+    struct alarm wake;   /* no timer is due before this tick; not set: not known */
+    struct alarm leases; /* the earliest end of a lease */
     struct alarm fires_at;
+    uint32_t session; /* 0 unless in warning or armed */
     struct permission permission;
-    struct inputs inputs;
-    struct nonces nonces;
-    struct reader reader;
-    struct coil coils[OUTPUTS];
-    struct ceilings ceilings[OUTPUTS];
+    bool status_due;
+    uint8_t sequence;
+    uint32_t uptime_at; /* the tick of `uptime` */
+    struct uptime uptime;
     uint16_t line_errors;
     uint16_t line_errors_in_bangs;
     uint16_t breaks;
     uint16_t stale_frames;
     uint16_t late_frames;
     uint16_t refused_frames;
-    uint8_t sequence;
-    bool status_due;
+    struct inputs inputs;
+    struct nonces nonces;
+    struct ceilings ceilings[OUTPUTS];
+    struct reader reader;
+    struct coil coils[OUTPUTS];
 };
 
 /* The program starts at `now`. `kept`: what port_remember was given last (all zero: nothing yet).
@@ -63,8 +67,8 @@ struct core {
 void core_start(struct core *core, const struct board *board, const struct trip_memory *kept,
                 uint8_t levels, uint32_t now);
 
-/* One good byte was received. */
-void core_byte(struct core *core, uint32_t now, uint8_t byte);
+/* Good bytes were received, the last of them at `now`: as many as there are, the fewer calls. */
+void core_bytes(struct core *core, uint32_t now, const uint8_t *bytes, uint8_t count);
 
 /* A byte with a framing error was received. */
 void core_line_error(struct core *core, uint32_t now);

@@ -49,45 +49,57 @@ void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t
     add_window(&guard->window3, limits->window3_ms, guard->longest_pulse, now, uptime);
 }
 
+static uint8_t place_of(const struct guard *guard, uint8_t index)
+{
+    return (uint8_t)((uint8_t)(guard->pending_first + index) & (DECISIONS - 1U));
+}
+
+bool guard_newest_end(const struct guard *guard, uint32_t *end)
+{
+    if (guard->pending_count != 0U) {
+        const struct pending_pulse *newest =
+            &guard->pending[place_of(guard, (uint8_t)(guard->pending_count - 1U))];
+        *end = newest->start + newest->on;
+        return true;
+    }
+    *end = guard->last_end.at;
+    return guard->last_end.set;
+}
+
 static bool breaks_off_time(const struct guard *guard, uint32_t start)
 {
-    uint32_t end = guard->last_end.at;
+    uint32_t end;
 
-    if (guard->pending_count != 0U) {
-        const struct pending_pulse *last = &guard->pending[guard->pending_count - 1U];
-        end = last->start + last->on;
-    } else if (!guard->last_end.set) {
+    if (!guard_newest_end(guard, &end)) {
         return false;
-    } else {
-        /* the end of the last pulse that started */
     }
     return is_before(start, end) || ((start - end) < guard->limits.most.min_off);
 }
 
-static bool breaks_rate(const struct guard *guard, uint8_t slots)
+static bool breaks_rate(const struct guard *guard, uint32_t start)
 {
-    uint32_t starts = (uint32_t)guard->starts_total + guard->pending_count + 1U;
+    uint16_t starts = (uint16_t)(guard->starts_total + guard->pending_count + 1U);
     uint8_t place = guard->second.newest;
 
-    for (uint8_t i = 0U; i < slots; i++) {
-        place = window_next(place);
-        starts -= guard->starts[place];
+    if (!is_before(start, guard->second.slot_end)) {
+        uint8_t slots = window_slots_ahead(&guard->second, start);
+        for (uint8_t i = 0U; i < slots; i++) {
+            place = window_next(place);
+            starts = (uint16_t)(starts - guard->starts[place]);
+        }
     }
     return starts > guard->limits.most.max_starts_1s;
 }
 
 /* Pending pulses lie less than the shortest window back, so all of them count. */
-static bool breaks_window(const struct window *window, uint32_t most, uint32_t start, uint32_t on)
+static bool breaks_window(const struct window *window, uint32_t most, uint32_t start, uint32_t light)
 {
-    if (window->slot_ticks == 0U) {
-        return false;
-    }
-    return (window_total_after(window, window_slots_ahead(window, start)) + on) > most;
+    return (window_total_at(window, start) + light) > most;
 }
 
 uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on)
 {
-    uint32_t light = on;
+    uint32_t light = guard->pending_light + on;
 
     if (!guard->has_limits || (on > guard->limits.most.max_on)) {
         return GUARD_ON_TIME;
@@ -95,19 +107,18 @@ uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on)
     if (breaks_off_time(guard, start)) {
         return GUARD_OFF_TIME;
     }
-    if (breaks_rate(guard, window_slots_ahead(&guard->second, start))) {
+    if (breaks_rate(guard, start)) {
         return GUARD_RATE;
-    }
-    for (uint8_t i = 0U; i < guard->pending_count; i++) {
-        light += guard->pending[i].on;
     }
     if (breaks_window(&guard->second, guard->limits.most.duty_1s, start, light)) {
         return GUARD_DUTY_1S;
     }
-    if (breaks_window(&guard->window2, guard->limits.window2, start, light)) {
+    if ((guard->limits.window2_ms != 0U) &&
+        breaks_window(&guard->window2, guard->limits.window2, start, light)) {
         return GUARD_DUTY_SECOND;
     }
-    if (breaks_window(&guard->window3, guard->limits.window3, start, light)) {
+    if ((guard->limits.window3_ms != 0U) &&
+        breaks_window(&guard->window3, guard->limits.window3, start, light)) {
         return GUARD_DUTY_THIRD;
     }
     return GUARD_NONE;
@@ -115,12 +126,15 @@ uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on)
 
 bool guard_prepare(struct guard *guard, uint32_t start, uint16_t on)
 {
+    struct pending_pulse *pulse = &guard->pending[place_of(guard, guard->pending_count)];
+
     if (guard->pending_count >= DECISIONS) {
         return false;
     }
-    guard->pending[guard->pending_count].start = start;
-    guard->pending[guard->pending_count].on = on;
+    pulse->start = start;
+    pulse->on = on;
     guard->pending_count++;
+    guard->pending_light += on;
     return true;
 }
 
@@ -140,10 +154,10 @@ static void advance_second(struct guard *guard, uint32_t tick)
 static void advance_windows(struct guard *guard, uint32_t tick)
 {
     advance_second(guard, tick);
-    if (guard->window2.slot_ticks != 0U) {
+    if (guard->limits.window2_ms != 0U) {
         (void)window_advance(&guard->window2, tick);
     }
-    if (guard->window3.slot_ticks != 0U) {
+    if (guard->limits.window3_ms != 0U) {
         (void)window_advance(&guard->window3, tick);
     }
 }
@@ -153,19 +167,18 @@ bool guard_started(struct guard *guard, struct pending_pulse *pulse)
     if (guard->pending_count == 0U) {
         return false;
     }
-    *pulse = guard->pending[0];
+    *pulse = guard->pending[guard->pending_first];
+    guard->pending_first = place_of(guard, 1U);
     guard->pending_count--;
-    for (uint8_t i = 0U; i < guard->pending_count; i++) {
-        guard->pending[i] = guard->pending[i + 1U];
-    }
+    guard->pending_light -= pulse->on;
     advance_windows(guard, pulse->start);
     count_up(&guard->starts[guard->second.newest]);
     count_up(&guard->starts_total);
     window_add(&guard->second, pulse->on);
-    if (guard->window2.slot_ticks != 0U) {
+    if (guard->limits.window2_ms != 0U) {
         window_add(&guard->window2, pulse->on);
     }
-    if (guard->window3.slot_ticks != 0U) {
+    if (guard->limits.window3_ms != 0U) {
         window_add(&guard->window3, pulse->on);
     }
     alarm_set(&guard->last_end, pulse->start + pulse->on);
@@ -175,6 +188,7 @@ bool guard_started(struct guard *guard, struct pending_pulse *pulse)
 void guard_withdrawn(struct guard *guard)
 {
     guard->pending_count = 0U;
+    guard->pending_light = 0U;
 }
 
 void guard_cut(struct guard *guard, uint32_t now)

@@ -27,15 +27,17 @@ struct pending_pulse {
 struct guard {
     struct limits limits;
     bool has_limits;
-    uint16_t longest_pulse; /* the ceiling: part of the slots' length */
-    struct window second;   /* the 1 s duty window; its slots count starts, too */
+    uint8_t pending_first; /* place of the oldest */
+    uint8_t pending_count;
+    uint16_t starts_total;
+    uint32_t pending_light; /* ticks, of all that are pending */
+    struct alarm last_end;  /* end of the last pulse started; not set: none, or long ago */
+    struct pending_pulse pending[DECISIONS];
+    struct window second; /* the 1 s duty window; its slots count starts, too */
     struct window window2;
     struct window window3;
     uint16_t starts[WINDOW_SLOTS];
-    uint16_t starts_total;
-    struct alarm last_end; /* end of the last pulse; not set: none, or long ago */
-    struct pending_pulse pending[DECISIONS];
-    uint8_t pending_count; /* the first is the oldest */
+    uint16_t longest_pulse; /* the ceiling: part of the slots' length */
 };
 
 /* At the start of the program, which is at tick `origin`. */
@@ -53,6 +55,9 @@ bool guard_prepare(struct guard *guard, uint32_t start, uint16_t on);
 
 /* The oldest pending pulse has started: counts for good, whole. False if there is none. */
 bool guard_started(struct guard *guard, struct pending_pulse *pulse);
+
+/* When the newest pulse, pending or started, ends or ended. False: none, or long ago. */
+bool guard_newest_end(const struct guard *guard, uint32_t *end);
 
 /* Every pending pulse was taken back before its start. */
 void guard_withdrawn(struct guard *guard);

@@ -30,6 +30,10 @@ void trip(struct core *core, uint8_t cause);
 void left_armed(struct core *core);
 void state_changed(struct core *core);
 
+/* core.c: the lease of an output was set; and ticks since the start of the program. */
+void leases_changed(struct core *core);
+const struct uptime *uptime_now(struct core *core);
+
 /* setup.c: bit n for each output n that has limits. */
 uint8_t outputs_with_limits(const struct core *core);
 

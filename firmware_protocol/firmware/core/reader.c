@@ -26,15 +26,18 @@ void reader_spoil(struct reader *reader)
     reader->spoiled = true;
 }
 
-static void append(struct reader *reader, uint8_t byte)
+static inline void append(struct reader *reader, uint8_t byte)
 {
+    uint8_t *at = &reader->bytes[reader->count];
+
     if (reader->count >= FRAME_MAX) {
         reader->spoiled = true;
         return;
     }
-    reader->bytes[reader->count] = byte;
+    at[0] = byte;
     if (reader->count >= 2U) { /* the two newest may be the CRC itself */
-        reader->crc = crc16_add(reader->crc, reader->bytes[reader->count - 2U]);
+        const uint8_t *before = &reader->bytes[reader->count - 2U];
+        reader->crc = crc16_add(reader->crc, before[0]);
     }
     reader->count++;
 }
@@ -48,29 +51,36 @@ static bool is_good(const struct reader *reader)
     return reader->crc == get_u16(&reader->bytes[reader->count - 2U]);
 }
 
+static bool end_frame(struct reader *reader)
+{
+    bool complete = is_good(reader);
+
+    reader->length = reader->count;
+    if (!complete && (reader->begun || reader->spoiled)) {
+        count_up(&reader->bad_frames);
+    }
+    begin_anew(reader);
+    return complete;
+}
+
 bool reader_take(struct reader *reader, uint8_t byte)
 {
-    bool complete = false;
-
     if (byte == 0U) {
-        complete = is_good(reader);
-        reader->length = reader->count;
-        if (!complete && (reader->begun || reader->spoiled)) {
-            count_up(&reader->bad_frames);
-        }
-        begin_anew(reader);
-    } else if (reader->spoiled) {
-        /* waits for its 0x00 */
-    } else if (reader->block_left == 0U) {
-        /* A code byte. The block before it (none is 254 long: a frame is shorter) ends in a zero. */
-        if (reader->begun) {
-            append(reader, 0U);
-        }
-        reader->begun = true;
-        reader->block_left = (uint8_t)(byte - 1U);
-    } else {
+        return end_frame(reader);
+    }
+    if (reader->spoiled) {
+        return false; /* waits for its 0x00 */
+    }
+    if (reader->block_left != 0U) {
         append(reader, byte);
         reader->block_left--;
+        return false;
     }
-    return complete;
+    /* A code byte. The block before it (none is 254 long: a frame is shorter) ends in a zero. */
+    if (reader->begun) {
+        append(reader, 0U);
+    }
+    reader->begun = true;
+    reader->block_left = (uint8_t)(byte - 1U);
+    return false;
 }

@@ -13,14 +13,14 @@
 #include "sizes.h"
 
 struct reader {
-    uint8_t bytes[FRAME_MAX]; /* type, sequence, payload, CRC; good until the next byte */
-    uint8_t length;           /* of the frame just completed, CRC included */
-    uint8_t count;            /* bytes decoded so far */
-    uint8_t block_left;       /* bytes still to come in this COBS block */
-    bool begun;               /* at least one byte since the last 0x00 */
-    bool spoiled;             /* dropped and counted at its 0x00 */
-    uint16_t crc;             /* of everything but the two newest bytes */
+    uint8_t block_left; /* bytes still to come in this COBS block */
+    uint8_t count;      /* bytes decoded so far */
+    bool spoiled;       /* dropped and counted at its 0x00 */
+    bool begun;         /* at least one byte since the last 0x00 */
+    uint8_t length;     /* of the frame just completed, CRC included */
+    uint16_t crc;       /* of everything but the two newest bytes */
     uint16_t bad_frames;
+    uint8_t bytes[FRAME_MAX]; /* type, sequence, payload, CRC; good until the next byte */
 };
 
 void reader_start(struct reader *reader);

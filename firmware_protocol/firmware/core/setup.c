@@ -69,7 +69,7 @@ uint8_t obey_limits(struct core *core, const struct frame *frame)
     reason = limits_check(&fresh, &core->ceilings[output],
                           guard->has_limits ? &guard->limits : NULL);
     if (reason == REASON_NONE) {
-        guard_set_limits(guard, &fresh, core->now, &core->uptime);
+        guard_set_limits(guard, &fresh, core->now, uptime_now(core));
         tell_limits(core, output, limits_digest(core));
     }
     return reason;
@@ -131,6 +131,7 @@ uint8_t obey_arm(struct core *core, const struct frame *frame)
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         coil_arm(&core->coils[output], core->now + FIRST_LEASE_TICKS);
     }
+    leases_changed(core);
     if (horn_ticks != 0U) {
         alarm_set(&core->fires_at, core->now + horn_ticks);
         (void)permission_move(&core->permission, EVENT_ARM_WITH_HORN);

@@ -2,15 +2,14 @@
 #include "trains.h"
 
 #define GENERATOR_SEED 0xACE1U
-#define STEP_UNITS UINT32_C(16)      /* `step` counts 16 period units */
-#define PARTS_PER_TICK UINT32_C(256) /* period units in a tick */
-#define FAR_BEHIND 0x800000U /* ticks: half of the longest period, and more than 32 bits can hold */
+#define STEP_UNITS UINT32_C(16) /* `step` counts 16 period units */
+#define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
+#define LONG_AGO 0x8000U        /* pulses */
 
 void trains_silence(struct trains *trains)
 {
     for (uint8_t i = 0U; i < SLOTS; i++) {
-        trains->train[i].sounds = false;
-        trains->train[i].order = 0U;
+        trains->train[i].motion.state = TRAIN_SILENT;
     }
 }
 
@@ -19,50 +18,44 @@ void trains_seed(struct trains *trains, uint8_t output)
     trains->random = (uint16_t)(GENERATOR_SEED ^ output);
 }
 
-static void move_grid(struct train *train, uint32_t units)
+static void move_grid(struct motion *motion, uint32_t units)
 {
-    uint32_t parts = (uint32_t)train->grid_part + (units & 0xFFU);
-    train->grid += (units >> 8) + (parts >> 8);
-    train->grid_part = (uint8_t)(parts & 0xFFU);
+    uint16_t parts = (uint16_t)(motion->grid_part + (uint8_t)(units & 0xFFU));
+
+    motion->grid += units >> 8;
+    if (parts > 0xFFU) {
+        motion->grid++;
+    }
+    motion->grid_part = (uint8_t)(parts & 0xFFU);
 }
 
-static void move_grid_back(struct train *train, uint32_t units)
+static void move_grid_back(struct motion *motion, uint32_t units)
 {
-    uint32_t part = units & 0xFFU;
-    train->grid -= units >> 8;
-    if (train->grid_part < part) {
-        train->grid--;
-    }
-    train->grid_part = (uint8_t)((train->grid_part - part) & 0xFFU);
-}
+    uint8_t part = (uint8_t)(units & 0xFFU);
 
-/* The train leaves the order of last pulses; the others close up. */
-static void leave_order(struct trains *trains, uint8_t index)
-{
-    uint8_t left = trains->train[index].order;
-
-    trains->train[index].order = 0U;
-    for (uint8_t i = 0U; i < SLOTS; i++) {
-        if ((left != 0U) && (trains->train[i].order > left)) {
-            trains->train[i].order--;
-        }
+    motion->grid -= units >> 8;
+    if (motion->grid_part < part) {
+        motion->grid--;
     }
+    motion->grid_part = (uint8_t)(motion->grid_part - part);
 }
 
 static void begin_train(struct train *train, uint32_t tick, const struct slot *slot)
 {
-    /* phase x period / 256, rounded down, without its 40 bits */
-    uint32_t offset = (slot->phase * (slot->period >> 8)) +
-                      ((slot->phase * (slot->period & 0xFFU)) >> 8);
+    struct motion *motion = &train->motion;
 
     train->start = slot->start;
-    train->bangs = slot->bangs;
-    train->period = slot->period;
-    train->grid = tick;
-    train->grid_part = 0U;
-    train->sounds = true;
-    train->done = false;
-    move_grid(train, offset);
+    motion->bangs = slot->bangs;
+    motion->period = slot->period;
+    motion->grid = tick;
+    motion->grid_part = 0U;
+    motion->state = TRAIN_RUNS;
+    motion->has_fired = false;
+    motion->last_pulse = 0U;
+    if (slot->phase != 0U) { /* phase x period / 256, rounded down, without its 40 bits */
+        move_grid(motion, (slot->phase * (slot->period >> 8)) +
+                              ((slot->phase * (slot->period & 0xFFU)) >> 8));
+    }
 }
 
 void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slots)
@@ -72,11 +65,9 @@ void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slot
         const struct slot *slot = &slots->slot[i];
 
         if (!slots_has(slots->mask, i)) {
-            leave_order(trains, i);
-            train->sounds = false;
+            train->motion.state = TRAIN_SILENT;
         } else {
-            if (!train->sounds || (train->start != slot->start)) {
-                leave_order(trains, i);
+            if ((train->motion.state == TRAIN_SILENT) || (train->start != slot->start)) {
                 begin_train(train, tick, slot);
             }
             train->on = slot->on;
@@ -94,7 +85,7 @@ bool trains_match(const struct trains *trains, const struct slots *slots)
         const struct slot *slot = &slots->slot[i];
         bool sounds = slots_has(slots->mask, i);
 
-        if (sounds != train->sounds) {
+        if (sounds != (train->motion.state != TRAIN_SILENT)) {
             return false;
         }
         if (sounds &&
@@ -107,81 +98,82 @@ bool trains_match(const struct trains *trains, const struct slots *slots)
     return true;
 }
 
-static bool comes_before(const struct train *train, const struct train *other)
+/* Of two with the same grid point: whose last pulse lies further back? */
+static bool waited_longer(const struct trains *trains, const struct motion *one,
+                          const struct motion *other)
 {
-    if (train->grid != other->grid) {
-        return is_before(train->grid, other->grid);
+    uint16_t one_ago = (uint16_t)(trains->pulses - one->last_pulse);
+    uint16_t other_ago = (uint16_t)(trains->pulses - other->last_pulse);
+
+    if (!one->has_fired || !other->has_fired) {
+        return !one->has_fired && other->has_fired;
     }
-    if (train->grid_part != other->grid_part) {
-        return train->grid_part < other->grid_part;
-    }
-    return train->order < other->order;
+    return one_ago > other_ago;
 }
 
-bool trains_next(const struct trains *trains, uint8_t *index)
+static bool comes_before(const struct trains *trains, const struct motion *one,
+                         const struct motion *other)
 {
-    bool found = false;
+    if (one->grid != other->grid) {
+        return is_before(one->grid, other->grid);
+    }
+    if (one->grid_part != other->grid_part) {
+        return one->grid_part < other->grid_part;
+    }
+    return waited_longer(trains, one, other);
+}
+
+uint8_t trains_next(const struct trains *trains)
+{
+    const struct motion *best = &trains->train[0].motion;
+    uint8_t next = SLOTS;
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
-        const struct train *train = &trains->train[i];
-        if (train->sounds && !train->done &&
-            (!found || comes_before(train, &trains->train[*index]))) {
-            *index = i;
-            found = true;
+        const struct motion *motion = &trains->train[i].motion;
+        if ((motion->state == TRAIN_RUNS) &&
+            ((next == SLOTS) || comes_before(trains, motion, best))) {
+            best = motion;
+            next = i;
         }
     }
-    return found;
+    return next;
 }
 
-uint32_t trains_pulse_at(const struct trains *trains, uint8_t index, uint32_t earliest)
+uint32_t trains_due_at(const struct trains *trains, uint8_t index)
 {
-    const struct train *train = &trains->train[index];
-    uint32_t tick = train->grid + ((train->grid_part != 0U) ? 1U : 0U);
+    const struct motion *motion = &trains->train[index].motion;
 
-    if (trains->free_at.set && is_before(tick, trains->free_at.at)) {
-        tick = trains->free_at.at;
-    }
-    return is_before(tick, earliest) ? earliest : tick;
+    return motion->grid + ((motion->grid_part != 0U) ? 1U : 0U);
 }
 
 bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick)
 {
-    const struct train *train = &trains->train[index];
-    uint32_t behind = tick - train->grid;
+    const struct motion *motion = &trains->train[index].motion;
+    uint32_t behind = tick - motion->grid;
 
+    if (behind <= 1U) {
+        return false; /* no period is as short as that */
+    }
     if (behind >= FAR_BEHIND) {
         return true;
     }
     /* 2 x (256 x tick - grid point) > period */
-    return ((2U * PARTS_PER_TICK * behind) - (2U * train->grid_part)) > train->period;
-}
-
-void trains_fired(struct trains *trains, uint8_t index, uint32_t free_at)
-{
-    uint8_t newest = 0U;
-
-    leave_order(trains, index);
-    for (uint8_t i = 0U; i < SLOTS; i++) {
-        if (trains->train[i].order > newest) {
-            newest = trains->train[i].order;
-        }
-    }
-    trains->train[index].order = (uint8_t)(newest + 1U);
-    alarm_set(&trains->free_at, free_at);
+    return (((behind << 8) - motion->grid_part) << 1) > motion->period;
 }
 
 static void step_period(struct train *train)
 {
+    struct motion *motion = &train->motion;
     uint32_t most = STEP_UNITS * train->step;
-    bool up = train->target > train->period;
-    uint32_t away = up ? (train->target - train->period) : (train->period - train->target);
+    bool up = train->target > motion->period;
+    uint32_t away = up ? (train->target - motion->period) : (motion->period - train->target);
 
     if ((most == 0U) || (away <= most)) {
-        train->period = train->target;
+        motion->period = train->target;
     } else if (up) {
-        train->period += most;
+        motion->period += most;
     } else {
-        train->period -= most;
+        motion->period -= most;
     }
 }
 
@@ -196,60 +188,65 @@ static uint16_t next_random(uint16_t before)
  * with m = (period >> 8) * spread = 128 * whole + rest it is whole * r + floor(rest * r / 128). */
 static void spread_grid(struct train *train, uint8_t high)
 {
-    uint32_t m = (train->period >> 8) * train->spread;
+    uint32_t m = (train->motion.period >> 8) * train->spread;
     uint32_t whole = m >> 7;
-    uint32_t rest = m & 0x7FU;
+    uint16_t rest = (uint16_t)(m & 0x7FU);
 
     if (high >= 128U) {
-        uint32_t r = (uint32_t)high - 128U;
-        move_grid(train, (whole * r) + ((rest * r) >> 7));
+        uint16_t r = (uint16_t)(high - 128U);
+        move_grid(&train->motion, (whole * r) + (uint16_t)((uint16_t)(rest * r) >> 7));
     } else {
-        uint32_t r = 128U - (uint32_t)high;
-        move_grid_back(train, (whole * r) + (((rest * r) + 127U) >> 7));
+        uint16_t r = (uint16_t)(128U - high);
+        move_grid_back(&train->motion,
+                       (whole * r) + (uint16_t)((uint16_t)((uint16_t)(rest * r) + 127U) >> 7));
     }
 }
 
-void trains_step(struct trains *trains, uint8_t index)
+void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo)
 {
     struct train *train = &trains->train[index];
+    struct motion *motion = &train->motion;
 
-    if (train->bangs != 0U) {
-        train->bangs--;
-        if (train->bangs == 0U) {
-            train->done = true;
+    undo->motion = *motion;
+    undo->random = trains->random;
+    if (fired) {
+        count_up(&trains->pulses);
+        motion->last_pulse = trains->pulses;
+        motion->has_fired = true;
+    }
+    if (motion->bangs != 0U) {
+        motion->bangs--;
+        if (motion->bangs == 0U) {
+            motion->state = TRAIN_DONE;
             return;
         }
     }
-    if (train->period != train->target) {
+    if (motion->period != train->target) {
         step_period(train);
     }
-    move_grid(train, train->period);
+    move_grid(motion, motion->period);
     if (train->spread != 0U) {
         trains->random = next_random(trains->random);
         spread_grid(train, (uint8_t)(trains->random >> 8));
     }
 }
 
-void trains_save_step(const struct trains *trains, uint8_t index, struct stepped *stepped)
+void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo)
 {
-    const struct train *train = &trains->train[index];
-
-    stepped->grid = train->grid;
-    stepped->grid_part = train->grid_part;
-    stepped->period = train->period;
-    stepped->bangs = train->bangs;
-    stepped->done = train->done;
-    stepped->random = trains->random;
+    trains->train[index].motion = undo->motion;
+    trains->random = undo->random;
+    if (fired) {
+        trains->pulses = (uint16_t)(trains->pulses - 1U);
+    }
 }
 
-void trains_repeat_step(struct trains *trains, uint8_t index, const struct stepped *stepped)
+/* A train that was dropped ever since must not seem, when the count has gone round, to have fired. */
+void trains_pass(struct trains *trains)
 {
-    struct train *train = &trains->train[index];
-
-    train->grid = stepped->grid;
-    train->grid_part = stepped->grid_part;
-    train->period = stepped->period;
-    train->bangs = stepped->bangs;
-    train->done = stepped->done;
-    trains->random = stepped->random;
+    for (uint8_t i = 0U; i < SLOTS; i++) {
+        struct motion *motion = &trains->train[i].motion;
+        if ((uint16_t)(trains->pulses - motion->last_pulse) > LONG_AGO) {
+            motion->last_pulse = (uint16_t)(trains->pulses - LONG_AGO);
+        }
+    }
 }

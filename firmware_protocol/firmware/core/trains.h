@@ -1,7 +1,7 @@
 /* The pulse trains of one output and how they step: PROTOCOL.md, sections 7 ("applying") and 8.
  *
- * A plain value: copying it is taking a snapshot. coil.c keeps two, one of what has happened and one
- * ahead of it. Grid times are ticks and 1/256 tick; periods 1/256 tick. No pulse is fired here.
+ * A plain value: copying it is taking a snapshot, and what one step changes can be undone. Grid times
+ * are ticks and 1/256 tick; periods 1/256 tick. No pulse is fired here. Called by coil.c.
  */
 #ifndef CW_TRAINS_H
 #define CW_TRAINS_H
@@ -12,38 +12,44 @@
 #include "slots.h"
 #include "ticks.h"
 
-struct train {
+/* States of a train. One that has fired its bangs stays, silent. */
+#define TRAIN_SILENT 0U
+#define TRAIN_RUNS 1U
+#define TRAIN_DONE 2U
+
+/* What a step changes. */
+struct motion {
     uint32_t grid; /* the next grid point: tick ... */
     uint32_t period;
+    uint16_t last_pulse; /* which of the output's pulses was its last */
+    uint8_t grid_part;   /* ... and 1/256 tick */
+    uint8_t bangs;       /* left; 0: until changed */
+    uint8_t state;
+    bool has_fired;
+};
+
+struct train {
+    struct motion motion;
     uint32_t target;
     uint16_t on;
     uint16_t step;
-    uint8_t grid_part; /* ... and 1/256 tick */
     uint8_t start;
-    uint8_t bangs; /* left; 0: until changed */
     uint8_t spread;
-    uint8_t order; /* of the last pulses: 0 never fired, 1 furthest back, then 2 ... */
-    bool sounds;   /* the slot is not silent */
-    bool done;     /* has fired its bangs; stays, silent */
 };
 
 struct trains {
     struct train train[SLOTS];
-    struct alarm free_at; /* the output's; not set: it has been free for long */
-    uint16_t random;      /* the generator of spread */
+    uint16_t random; /* the generator of spread */
+    uint16_t pulses; /* of this output, modulo 2^16 */
 };
 
-/* What a decision changes of a train and its output; all of it, so that it can be done twice. */
-struct stepped {
-    uint32_t grid;
-    uint32_t period;
+/* Everything that trains_step and trains_fired changed. */
+struct undo {
+    struct motion motion;
     uint16_t random;
-    uint8_t grid_part;
-    uint8_t bangs;
-    bool done;
 };
 
-/* Every slot silent. The output's free time and the generator stay. */
+/* Every slot silent. The generator stays. */
 void trains_silence(struct trains *trains);
 
 /* The generator's state at arming. */
@@ -55,23 +61,22 @@ void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slot
 /* True if applying `slots` would change nothing. */
 bool trains_match(const struct trains *trains, const struct slots *slots);
 
-/* Which train is next. False: none. */
-bool trains_next(const struct trains *trains, uint8_t *index);
+/* Which train is next; SLOTS: none. */
+uint8_t trains_next(const struct trains *trains);
 
-/* When its pulse comes, but not before `earliest`. */
-uint32_t trains_pulse_at(const struct trains *trains, uint8_t index, uint32_t earliest);
+/* Its grid point, rounded up to a tick. */
+uint32_t trains_due_at(const struct trains *trains, uint8_t index);
 
 /* At `tick`, is the pulse too far behind its grid point to be fired? */
 bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick);
 
-/* The train's pulse is the output's newest; the output is free again at `free_at`. */
-void trains_fired(struct trains *trains, uint8_t index, uint32_t free_at);
+/* To the train's next grid point; `fired`: its pulse is the output's newest. */
+void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo);
 
-/* To the train's next grid point. */
-void trains_step(struct trains *trains, uint8_t index);
+/* Back to before that step. */
+void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo);
 
-/* What trains_step left, and to leave the same on another snapshot. */
-void trains_save_step(const struct trains *trains, uint8_t index, struct stepped *stepped);
-void trains_repeat_step(struct trains *trains, uint8_t index, const struct stepped *stepped);
+/* Time passes; at least once in 16,000 pulses. */
+void trains_pass(struct trains *trains);
 
 #endif

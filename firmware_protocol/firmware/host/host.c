@@ -253,7 +253,7 @@ bool cw_bytes(struct cw_board *board, uint64_t tick, const uint8_t *bytes, size_
     }
     board->line_low = false;
     for (size_t i = 0U; i < count; i++) {
-        core_byte(&board->core, own_tick(board), bytes[i]);
+        core_bytes(&board->core, own_tick(board), &bytes[i], 1U);
     }
     return true;
 }

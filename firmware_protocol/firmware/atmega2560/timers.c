@@ -1,0 +1,428 @@
+/* The four output timers; see timers.h. */
+#include "timers.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <util/atomic.h>
+
+#include "../core/limits.h"
+#include "../core/port.h"
+#include "../core/sizes.h"
+#include "pins.h"
+#include "ticks.h"
+
+/* Timers 1, 3, 4 and 5 have the same registers at different places. */
+struct registers {
+    uint8_t control_a; /* TCCRnA */
+    uint8_t control_b; /* TCCRnB */
+    uint8_t control_c; /* TCCRnC */
+    uint8_t unused;
+    uint16_t count;     /* TCNTn */
+    uint16_t top;       /* ICRn */
+    uint16_t compare_a; /* OCRnA, unused */
+    uint16_t compare;   /* OCRnB */
+};
+
+struct hardware {
+    volatile struct registers *timer;
+    volatile uint8_t *flags;     /* TIFRn */
+    volatile uint8_t *mask;      /* TIMSKn */
+    volatile uint8_t *direction; /* DDRx */
+    volatile uint8_t *pins;      /* PINx */
+    uint8_t pin;                 /* bit in direction and pins */
+};
+
+#define TIMER(n) ((volatile struct registers *)&TCCR##n##A)
+static const struct hardware hardware[OUTPUTS] = {
+    {TIMER(1), &TIFR1, &TIMSK1, &DDRB, &PINB, 1U << PB6},
+    {TIMER(3), &TIFR3, &TIMSK3, &DDRE, &PINE, 1U << PE4},
+    {TIMER(4), &TIFR4, &TIMSK4, &DDRH, &PINH, 1U << PH4},
+    {TIMER(5), &TIFR5, &TIMSK5, &DDRL, &PINL, 1U << PL4},
+};
+
+/* Bits that are alike in all four timers. Mode 14: fast PWM, top in ICRn. Mode 12: no PWM. */
+#define A_DISCONNECTED (1U << WGM11)                   /* mode 14, lower half */
+#define A_CONNECTED ((1U << WGM11) | (1U << COM1B1))   /* set at bottom, clear on compare */
+#define A_CLEAR_NOT_PWM (1U << COM1B1)                 /* mode 12, clear on compare */
+#define B_STOPPED ((1U << WGM13) | (1U << WGM12))
+#define B_RUNNING ((1U << WGM13) | (1U << WGM12) | (1U << CS11)) /* clk/8 */
+#define C_FORCE (1U << FOC1B)
+#define COMPARE_FLAG (1U << OCF1B)
+
+#define APPROACH 0x8000U  /* TCNTn from here up: the pulse has not started */
+#define NEAR_TOP 0xFFC0U  /* where ICRn will be, nearly */
+#define LEAST_TOP 0xFF00U /* ICRn is never lower: far above any compare value plus off-time */
+#define LEAST_AHEAD 32U   /* ticks from looking at the clock to the start: time to load, and more */
+#define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
+#define MOST_AHEAD (2U * HORIZON_TICKS)
+#define LEAST_LIT 2U      /* OCRnB = 0 would be a spike: a shorter pulse stays dark */
+#define OVERDUE_TICKS 400U
+#define CLOCK_TRIES 16U
+
+#if ((LEAST_TOP - CEILING_MAX_ON) < (CEILING_MIN_OFF + OVERDUE_TICKS)) || (CEILING_MAX_ON >= APPROACH)
+#error "top, compare and off-time do not fit"
+#endif
+
+struct pulse {
+    uint16_t start; /* lower half of the tick */
+    uint16_t on;
+};
+
+/* Shared between interrupts and main loop: touched with interrupts off only. */
+struct output {
+    struct pulse line[DECISIONS]; /* prepared, not yet loaded */
+    uint8_t first;
+    uint8_t count;
+    uint8_t ended;  /* pulses that ended or were cut, modulo 256 */
+    bool loaded;    /* the timer runs for one pulse */
+    bool connected; /* what the registers must say */
+    bool fault;
+    bool stuck; /* the pin was high after its pulse */
+    uint16_t compare;
+    uint16_t top;
+};
+
+static struct output outputs[OUTPUTS];
+static volatile bool halted;
+
+#define ALWAYS_INLINE static inline __attribute__((always_inline))
+
+ALWAYS_INLINE void disconnect_and_stop(const struct hardware *hw)
+{
+    hw->timer->control_a = A_DISCONNECTED;
+    hw->timer->control_b = B_STOPPED;
+}
+
+ALWAYS_INLINE void unload(struct output *output, const struct hardware *hw)
+{
+    disconnect_and_stop(hw);
+    output->loaded = false;
+    output->connected = false;
+}
+
+/* The only place that connects an output. Interrupts off, so that nothing comes between. */
+ALWAYS_INLINE bool connect(struct output *output, const struct hardware *hw)
+{
+    if (halted || ((ESTOP_PINS & ESTOP_BITS) != ESTOP_CLOSED)) {
+        return false;
+    }
+    hw->timer->control_a = A_CONNECTED;
+    output->connected = true;
+    return true;
+}
+
+/* Ticks left until `start`, and the count at that very moment. False: no such moment was found. */
+ALWAYS_INLINE bool count_at(const struct hardware *hw, uint8_t *low_tick, uint16_t *count)
+{
+    for (uint8_t i = 0U; i < CLOCK_TRIES; i++) {
+        uint8_t before = TCNT0;
+        *count = hw->timer->count;
+        *low_tick = TCNT0;
+        if (*low_tick == before) { /* both clocks were read within one tick */
+            return true;
+        }
+    }
+    return false;
+}
+
+/* The only place that writes a timer: from stopped and disconnected to the way to `pulse`. Interrupts
+ * off. False: not possible or not lawful; nothing runs. */
+ALWAYS_INLINE bool write_timer(struct output *output, const struct hardware *hw, uint16_t start, uint16_t on)
+{
+    uint16_t now = ticks_now16();
+    uint16_t ahead = (uint16_t)(start - now);
+    uint16_t compare = (on < LEAST_LIT) ? 1U : (uint16_t)(on - 1U); /* lit for compare + 1 ticks */
+    uint16_t count = 0U;
+    uint16_t top;
+    uint8_t low_tick = 0U;
+
+    if ((ahead < LEAST_AHEAD) || (ahead > MOST_AHEAD) || (on == 0U) || (on > CEILING_MAX_ON)) {
+        return false;
+    }
+    hw->timer->top = 0xFFFFU;
+    hw->timer->count = (uint16_t)(NEAR_TOP - ahead);
+    hw->timer->compare = compare; /* taken over at the bottom; until then TCNTn is above it and the old */
+    hw->timer->control_b = B_RUNNING;
+    if (!count_at(hw, &low_tick, &count)) {
+        return false;
+    }
+    ahead = (uint16_t)(ahead - (uint8_t)(low_tick - (uint8_t)(now & 0xFFU)));
+    top = (uint16_t)((uint16_t)(count + ahead) - 1U); /* the bottom follows the top */
+    /* The write-point check: ICRn >= OCRnB in use and pending + off-time, and ICRn > TCNTn + margin. */
+    if ((top < LEAST_TOP) || (count >= top) || ((uint16_t)(top - count) < LEAST_LEFT)) {
+        return false;
+    }
+    hw->timer->top = top;
+    output->top = top;
+    output->compare = compare;
+    output->loaded = true;
+    return (on < LEAST_LIT) || connect(output, hw);
+}
+
+/* The next prepared pulse, if there is one, from stopped and disconnected. Interrupts off. */
+ALWAYS_INLINE void load_next(struct output *output, const struct hardware *hw)
+{
+    const struct pulse *pulse = &output->line[output->first];
+
+    if (output->count == 0U) {
+        return;
+    }
+    output->count--;
+    output->first = (uint8_t)((uint8_t)(output->first + 1U) & (DECISIONS - 1U));
+    if (!write_timer(output, hw, pulse->start, pulse->on)) {
+        unload(output, hw);
+        output->count = 0U;
+        output->fault = true;
+    }
+}
+
+/* The pulse under way has ended. Interrupts off. */
+ALWAYS_INLINE void pulse_ended(struct output *output, const struct hardware *hw)
+{
+    disconnect_and_stop(hw);
+    if (!output->loaded) {
+        return; /* made dark meanwhile */
+    }
+    output->loaded = false;
+    output->connected = false;
+    output->ended++;
+    if ((*hw->pins & hw->pin) != 0U) {
+        output->stuck = true;
+    }
+    load_next(output, hw);
+}
+
+#define PULSE_ENDS(n, vector)                       \
+    ISR(vector)                                     \
+    {                                               \
+        pulse_ended(&outputs[n], &hardware[n]);     \
+    }
+
+PULSE_ENDS(0, TIMER1_COMPB_vect)
+PULSE_ENDS(1, TIMER3_COMPB_vect)
+PULSE_ENDS(2, TIMER4_COMPB_vect)
+PULSE_ENDS(3, TIMER5_COMPB_vect)
+
+void timers_halt(void)
+{
+    disconnect_and_stop(&hardware[0]);
+    disconnect_and_stop(&hardware[1]);
+    disconnect_and_stop(&hardware[2]);
+    disconnect_and_stop(&hardware[3]);
+    halted = true;
+}
+
+bool timers_halted(void)
+{
+    return halted;
+}
+
+/* Has the pulse that is loaded started? */
+static bool has_started(const struct output *output, const struct hardware *hw)
+{
+    return output->loaded && (hw->timer->count < APPROACH);
+}
+
+/* Dark, empty, and the compare latch low: it may have been high, and would show when next connected.
+ * Interrupts off. The pin is an input meanwhile (its pull-down holds it), so that no latch shows. */
+static void make_dark(struct output *output, const struct hardware *hw)
+{
+    disconnect_and_stop(hw);
+    if (has_started(output, hw)) {
+        output->ended++;
+    }
+    output->loaded = false;
+    output->connected = false;
+    output->count = 0U;
+    *hw->direction = (uint8_t)(*hw->direction & (uint8_t)~hw->pin);
+    hw->timer->control_a = A_CLEAR_NOT_PWM;
+    hw->timer->control_c = C_FORCE;
+    hw->timer->control_a = A_DISCONNECTED;
+    *hw->direction = (uint8_t)(*hw->direction | hw->pin);
+    *hw->flags = COMPARE_FLAG;
+}
+
+void timers_start(void)
+{
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        make_dark(&outputs[i], &hardware[i]);
+        *hardware[i].mask = COMPARE_FLAG;
+    }
+}
+
+void timers_release(void)
+{
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        port_dark(i);
+    }
+    halted = false;
+}
+
+/* -- core/port.h ------------------------------------------------------------------------------------ */
+
+uint8_t port_lead_ticks(void)
+{
+    return UINT8_MAX; /* 127 us: judging a pulse takes most of it */
+}
+
+bool port_offer(uint8_t output, uint32_t start, uint16_t on)
+{
+    struct output *out = &outputs[output];
+    const struct hardware *hw = &hardware[output];
+    bool taken = false;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        uint16_t ahead = (uint16_t)((uint16_t)start - ticks_now16());
+        if (!halted && (out->count < DECISIONS) && (ahead > (LEAST_AHEAD + 16U)) &&
+            (ahead < MOST_AHEAD)) {
+            struct pulse *pulse = &out->line[(uint8_t)(out->first + out->count) & (DECISIONS - 1U)];
+            pulse->start = (uint16_t)start;
+            pulse->on = on;
+            out->count++;
+            taken = true;
+            if (out->loaded && (hw->timer->count < APPROACH) && ((*hw->flags & COMPARE_FLAG) != 0U)) {
+                *hw->flags = COMPARE_FLAG; /* ended, and its interrupt would only come now */
+                pulse_ended(out, hw);
+            } else if (!out->loaded) {
+                load_next(out, hw);
+            } else {
+                /* the interrupt at the end of the pulse under way will load it */
+            }
+        }
+    }
+    return taken;
+}
+
+uint8_t port_started(uint8_t output)
+{
+    const struct output *out = &outputs[output];
+    uint8_t started;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        started = (uint8_t)(out->ended + (has_started(out, &hardware[output]) ? 1U : 0U));
+    }
+    return started;
+}
+
+uint8_t port_withdraw(uint8_t output)
+{
+    struct output *out = &outputs[output];
+    const struct hardware *hw = &hardware[output];
+    uint8_t started;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        started = out->ended;
+        out->count = 0U;
+        if (out->loaded) {
+            uint16_t count = hw->timer->count;
+            if ((count >= APPROACH) && (count < (uint16_t)(out->top - LEAST_LEFT))) {
+                unload(out, hw);
+            } else {
+                started++; /* it has started, or will before anyone could help it */
+            }
+        }
+    }
+    return started;
+}
+
+void port_dark(uint8_t output)
+{
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        make_dark(&outputs[output], &hardware[output]);
+    }
+}
+
+/* -- checks, from the main loop --------------------------------------------------------------------- */
+
+bool timers_take_fault(void)
+{
+    bool fault = false;
+
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            fault = fault || outputs[i].fault;
+            outputs[i].fault = false;
+        }
+    }
+    return fault;
+}
+
+/* Interrupts off. */
+static bool registers_are_right(const struct output *output, const struct hardware *hw)
+{
+    uint8_t a = output->connected ? A_CONNECTED : A_DISCONNECTED;
+    uint8_t b = output->loaded ? B_RUNNING : B_STOPPED;
+
+    if ((hw->timer->control_a != a) || (hw->timer->control_b != b) || (*hw->mask != COMPARE_FLAG) ||
+        ((*hw->direction & hw->pin) == 0U)) {
+        return false;
+    }
+    if (output->loaded) {
+        uint16_t count = hw->timer->count;
+        return (hw->timer->top == output->top) && (hw->timer->compare == output->compare) &&
+               ((count >= APPROACH) || (count <= (output->compare + OVERDUE_TICKS)));
+    }
+    return true;
+}
+
+bool timers_check(void)
+{
+    bool right = true;
+
+    for (uint8_t i = 0U; (i < OUTPUTS) && !halted; i++) {
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            if (!halted && !registers_are_right(&outputs[i], &hardware[i])) {
+                make_dark(&outputs[i], &hardware[i]);
+                *hardware[i].mask = COMPARE_FLAG;
+                outputs[i].fault = true;
+                right = false;
+            }
+        }
+    }
+    return right;
+}
+
+/* Is the pin not what the timer says now? Near an edge nothing is said. Interrupts off. */
+static bool disagrees(struct output *output, const struct hardware *hw)
+{
+    uint16_t count = hw->timer->count;
+    bool high = (*hw->pins & hw->pin) != 0U;
+    bool stuck = output->stuck;
+
+    output->stuck = false;
+    if (!output->connected || (count >= APPROACH)) {
+        return stuck || (high && (!output->connected || (count < (uint16_t)(output->top - 2U))));
+    }
+    if ((count >= 4U) && ((uint16_t)(count + 4U) < output->compare)) {
+        return stuck || !high;
+    }
+    return stuck;
+}
+
+bool timers_pins_disagree(void)
+{
+    bool disagree = false;
+
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        bool once = false;
+        bool twice = false;
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            once = disagrees(&outputs[i], &hardware[i]);
+        }
+        if (once) {
+            ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+            {
+                twice = disagrees(&outputs[i], &hardware[i]);
+            }
+        }
+        disagree = disagree || twice;
+    }
+    return disagree;
+}
