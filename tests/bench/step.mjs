@@ -45,6 +45,12 @@ function closing(source, from, open, close) {
   throw new Error('avr8js has another form than the one step.mjs was written for');
 }
 
+/* The big arrays never change for a board: as constants of the function they cost nothing. */
+const bound = (body) => body
+  .replace(/\bcpu\.(data|dataView|progMem|progBytes)\b/g, '$1')
+  .replace(/\bcpu\.pc22Bits\b/g, 'true')
+  .replace('const { pc22Bits } = cpu;', 'const pc22Bits = true;');
+
 const REST = 'cpu.pc = (cpu.pc + 1) % cpu.progMem.length;cpu.cycles++;}';
 
 function build() {
@@ -60,19 +66,24 @@ function build() {
     if (found.filter((one) => one.name === name).length !== 1) throw new Error(`avr8js: no single ${name}`);
   }
   const cases = found.map(({ body, name }, i) =>
-    `case ${i + 1}: {${body}${CORRECTIONS[name] ?? ''}} break;`);
+    `case ${i + 1}: {${bound(body)}${CORRECTIONS[name] ?? ''}} break;`);
   const twoWords = `function isTwoWordInstruction(opcode) {
     return (opcode & 0xfe0f) === 0x9000 || (opcode & 0xfe0f) === 0x9200 || (opcode & 0xfe0c) === 0x940c;
   }`;
   const text = `${twoWords}
-    return function step(cpu) {
-      const opcode = cpu.progMem[cpu.pc];
+    const { data, dataView, progMem, progBytes } = cpu;
+    return function step() {
+      const opcode = progMem[cpu.pc];
       switch (kinds[opcode]) { ${cases.join('\n')} default: cpu.onUnknown(opcode); }
       cpu.pc = (cpu.pc + 1) & 0x1ffff;
       cpu.cycles++;
     };`;
-  return new Function('kinds', text)(kinds);
+  return { kinds, make: new Function('kinds', 'cpu', text) };
 }
 
-/** step(cpu): executes the instruction at cpu.pc of a 256 KB chip; hooks: cpu.onReti, cpu.onUnknown. */
-export const step = build();
+const { kinds, make } = build();
+
+
+/** The function that executes the instruction at cpu.pc, of a chip with 256 KB of flash.
+ * The cpu has onReti() and onUnknown(opcode). */
+export const makeStep = (cpu) => make(kinds, cpu);

@@ -105,12 +105,6 @@ class CReader(ctypes.Structure):
     ]
 
 
-class CPending(ctypes.Structure):
-    """`struct pending_pulse` of core/guard.h."""
-
-    _fields_ = [("start", ctypes.c_uint32), ("on", ctypes.c_uint16)]
-
-
 def build(target: str, file: str) -> Path:
     """Makes one target of the firmware's Makefile; the path of what was built.
 
@@ -172,7 +166,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "guard_set_limits": (None, [_B, _P(CLimits), _U32, _P(CUptime)]),
     "guard_judge": (_U8, [_B, _U32, ctypes.c_uint16]),
     "guard_prepare": (ctypes.c_bool, [_B, _U32, ctypes.c_uint16]),
-    "guard_started": (ctypes.c_bool, [_B, _P(CPending)]),
+    "guard_started": (ctypes.c_bool, [_B]),
     "guard_withdrawn": (None, [_B]),
     "guard_cut": (None, [_B, _U32]),
     "guard_pass": (None, [_B, _U32]),

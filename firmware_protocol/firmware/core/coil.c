@@ -46,11 +46,10 @@ static void refused(struct coil *coil, uint8_t reason)
 static void commit_first(struct coil *coil)
 {
     uint8_t fate = coil->decisions[coil->first].fate;
-    struct pending_pulse pulse;
 
     switch (fate) {
     case FATE_FIRED:
-        (void)guard_started(&coil->guard, &pulse);
+        (void)guard_started(&coil->guard);
         coil->started++;
         count_up(&coil->pulses);
         break;
@@ -102,6 +101,26 @@ bool coil_commit(struct coil *coil, uint32_t now)
         commit_first(coil);
     }
     return happened;
+}
+
+bool coil_has_work(const struct coil *coil, uint32_t now)
+{
+    if (coil->count != 0U) {
+        const struct decision *first = &coil->decisions[coil->first];
+        if (first->fate == FATE_FIRED) {
+            if (port_started(coil->output) != coil->started) {
+                return true;
+            }
+        } else if (is_due(first->at, now)) {
+            return true;
+        } else {
+            /* it is to come */
+        }
+        if (coil->count >= DECISIONS) {
+            return false;
+        }
+    }
+    return !coil->quiet.set || is_due(coil->quiet.at, now);
 }
 
 static void commit_before(struct coil *coil, uint32_t now)
@@ -168,12 +187,12 @@ static bool may_decide_more(const struct coil *coil)
 static uint32_t pulse_at(const struct coil *coil, uint8_t train, uint32_t earliest)
 {
     uint32_t tick = trains_due_at(&coil->trains, train);
-    uint32_t end;
+    const struct alarm *end = &coil->guard.newest_end;
 
-    if (guard_newest_end(&coil->guard, &end)) {
-        end += coil->guard.limits.most.min_off;
-        if (is_before(tick, end)) {
-            tick = end;
+    if (end->set) {
+        uint32_t free_at = end->at + coil->guard.limits.most.min_off;
+        if (is_before(tick, free_at)) {
+            tick = free_at;
         }
     }
     return is_before(tick, earliest) ? earliest : tick;
@@ -301,7 +320,7 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
 bool coil_is_lit(struct coil *coil, uint32_t now)
 {
     commit_pulses(coil, port_started(coil->output));
-    return coil->guard.last_end.set && is_before(now, coil->guard.last_end.at);
+    return coil->guard.started_end.set && is_before(now, coil->guard.started_end.at);
 }
 
 void coil_go_dark(struct coil *coil, uint32_t now)

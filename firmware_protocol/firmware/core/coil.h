@@ -79,6 +79,9 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
 /* Forgets all but the `keep` earliest queued frames. */
 void coil_forget(struct coil *coil, uint8_t keep);
 
+/* Is there anything to commit or to decide at `now`? Quick: asked at every poll. */
+bool coil_has_work(const struct coil *coil, uint32_t now);
+
 /* Commits the next decision whose time has come by `now`. True if there was one. */
 bool coil_commit(struct coil *coil, uint32_t now);
 

@@ -171,14 +171,19 @@ void core_poll_timers(struct core *core, uint32_t now)
 void core_poll_output(struct core *core, uint32_t now, uint8_t output)
 {
     struct coil *coil = &core->coils[output];
-    uint32_t until = horizon(core);
+    uint32_t until;
 
-    for (uint8_t i = 0U; (i < WORK_LIMIT) && permission_may_fire(&core->permission); i++) {
+    if (!permission_may_fire(&core->permission) || !coil_has_work(coil, now)) {
+        return;
+    }
+    until = horizon(core);
+    for (uint8_t i = 0U; i < WORK_LIMIT; i++) {
         if (coil_commit(coil, now)) {
             if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
                 trip(core, CAUSE_GUARD_REFUSALS);
+                break;
             }
-        } else if (!coil_decide(coil, now, until)) {
+        } else if ((coil->count >= DECISIONS) || !coil_decide(coil, now, until)) {
             break;
         } else {
             /* one more decision made */

@@ -7,6 +7,9 @@
  * A pulse is judged when it is prepared, up to DECISIONS ahead of its start. From then on it is
  * *pending* and counts against every later one. When it has started it is counted for good; when it
  * was taken back it is forgotten. The main loop alone calls all of this. Ticks throughout.
+ *
+ * Counting is put off: pulses that started within the newest slot of every window are only summed
+ * (`batch`), and written into the slots when one falls outside, or when a sum must be known exactly.
  */
 #ifndef CW_GUARD_H
 #define CW_GUARD_H
@@ -19,25 +22,26 @@
 #include "ticks.h"
 #include "window.h"
 
-struct pending_pulse {
-    uint32_t start;
-    uint16_t on;
-};
-
+/* What every pulse needs comes first, where an AVR reaches it at no cost. */
 struct guard {
     struct limits limits;
     bool has_limits;
     uint8_t pending_first; /* place of the oldest */
     uint8_t pending_count;
-    uint16_t starts_total;
-    uint32_t pending_light; /* ticks, of all that are pending */
-    struct alarm last_end;  /* end of the last pulse started; not set: none, or long ago */
-    struct pending_pulse pending[DECISIONS];
-    struct window second; /* the 1 s duty window; its slots count starts, too */
+    uint8_t batch_starts;
+    uint16_t batch_light;
+    uint16_t fresh_light;  /* ticks: of all that is pending, and of the batch */
+    uint16_t starts_total; /* the batch not included */
+    uint32_t batch_until;  /* the earliest end of a newest slot */
+    struct alarm newest_end;  /* of the newest pulse, pending or started; not set: none, or long ago */
+    struct alarm started_end; /* of the newest that started */
+    uint16_t pending_on[DECISIONS];
+    uint32_t pending_start[DECISIONS];
+    uint16_t longest_pulse; /* the ceiling: part of the slots' length */
+    struct window second;   /* the 1 s duty window; its slots count starts, too */
     struct window window2;
     struct window window3;
     uint16_t starts[WINDOW_SLOTS];
-    uint16_t longest_pulse; /* the ceiling: part of the slots' length */
 };
 
 /* At the start of the program, which is at tick `origin`. */
@@ -48,16 +52,13 @@ void guard_set_limits(struct guard *guard, const struct limits *limits, uint32_t
                       const struct uptime *uptime);
 
 /* May a pulse start at `start`, after all that are pending? GUARD_NONE, or why not. */
-uint8_t guard_judge(const struct guard *guard, uint32_t start, uint16_t on);
+uint8_t guard_judge(struct guard *guard, uint32_t start, uint16_t on);
 
 /* A pulse that was judged lawful is prepared. False if there are DECISIONS already. */
 bool guard_prepare(struct guard *guard, uint32_t start, uint16_t on);
 
 /* The oldest pending pulse has started: counts for good, whole. False if there is none. */
-bool guard_started(struct guard *guard, struct pending_pulse *pulse);
-
-/* When the newest pulse, pending or started, ends or ended. False: none, or long ago. */
-bool guard_newest_end(const struct guard *guard, uint32_t *end);
+bool guard_started(struct guard *guard);
 
 /* Every pending pulse was taken back before its start. */
 void guard_withdrawn(struct guard *guard);

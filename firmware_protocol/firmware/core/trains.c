@@ -111,12 +111,10 @@ static bool waited_longer(const struct trains *trains, const struct motion *one,
     return one_ago > other_ago;
 }
 
+/* Of two with the same grid tick. */
 static bool comes_before(const struct trains *trains, const struct motion *one,
                          const struct motion *other)
 {
-    if (one->grid != other->grid) {
-        return is_before(one->grid, other->grid);
-    }
     if (one->grid_part != other->grid_part) {
         return one->grid_part < other->grid_part;
     }
@@ -125,25 +123,25 @@ static bool comes_before(const struct trains *trains, const struct motion *one,
 
 uint8_t trains_next(const struct trains *trains)
 {
-    const struct motion *best = &trains->train[0].motion;
+    const struct train *train = &trains->train[0];
+    const struct motion *best = &train->motion;
+    uint32_t best_grid = 0U;
     uint8_t next = SLOTS;
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
-        const struct motion *motion = &trains->train[i].motion;
-        if ((motion->state == TRAIN_RUNS) &&
-            ((next == SLOTS) || comes_before(trains, motion, best))) {
-            best = motion;
-            next = i;
+        const struct motion *motion = &train->motion;
+        if (motion->state == TRAIN_RUNS) {
+            uint32_t grid = motion->grid;
+            if ((next == SLOTS) || is_before(grid, best_grid) ||
+                ((grid == best_grid) && comes_before(trains, motion, best))) {
+                best = motion;
+                best_grid = grid;
+                next = i;
+            }
         }
+        train = &train[1];
     }
     return next;
-}
-
-uint32_t trains_due_at(const struct trains *trains, uint8_t index)
-{
-    const struct motion *motion = &trains->train[index].motion;
-
-    return motion->grid + ((motion->grid_part != 0U) ? 1U : 0U);
 }
 
 bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick)
@@ -202,12 +200,24 @@ static void spread_grid(struct train *train, uint8_t high)
     }
 }
 
+/* Field by field: an AVR's compiler makes a slow loop of a whole struct. */
+static inline void copy_motion(struct motion *to, const struct motion *from)
+{
+    to->grid = from->grid;
+    to->period = from->period;
+    to->last_pulse = from->last_pulse;
+    to->grid_part = from->grid_part;
+    to->bangs = from->bangs;
+    to->state = from->state;
+    to->has_fired = from->has_fired;
+}
+
 void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo)
 {
     struct train *train = &trains->train[index];
     struct motion *motion = &train->motion;
 
-    undo->motion = *motion;
+    copy_motion(&undo->motion, motion);
     undo->random = trains->random;
     if (fired) {
         count_up(&trains->pulses);
@@ -233,7 +243,7 @@ void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *
 
 void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo)
 {
-    trains->train[index].motion = undo->motion;
+    copy_motion(&trains->train[index].motion, &undo->motion);
     trains->random = undo->random;
     if (fired) {
         trains->pulses = (uint16_t)(trains->pulses - 1U);

@@ -65,7 +65,12 @@ bool trains_match(const struct trains *trains, const struct slots *slots);
 uint8_t trains_next(const struct trains *trains);
 
 /* Its grid point, rounded up to a tick. */
-uint32_t trains_due_at(const struct trains *trains, uint8_t index);
+static inline uint32_t trains_due_at(const struct trains *trains, uint8_t index)
+{
+    const struct motion *motion = &trains->train[index].motion;
+
+    return motion->grid + ((motion->grid_part != 0U) ? 1U : 0U);
+}
 
 /* At `tick`, is the pulse too far behind its grid point to be fired? */
 bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick);

@@ -37,49 +37,42 @@ uint8_t window_slots_ahead(const struct window *window, uint32_t tick)
 
 uint32_t window_total_at(const struct window *window, uint32_t tick)
 {
+    uint8_t slots = window_slots_ahead(window, tick);
     uint32_t total = window->total;
+    uint8_t place = window->newest;
 
-    if (!is_before(tick, window->slot_end)) { /* mostly it falls in the newest slot */
-        uint8_t slots = window_slots_ahead(window, tick);
-        uint8_t place = window->newest;
-        for (uint8_t i = 0U; i < slots; i++) {
-            place = window_next(place);
-            total -= amount_in(window, place);
-        }
+    for (uint8_t i = 0U; i < slots; i++) {
+        place = window_next(place);
+        total -= amount_in(window, place);
     }
     return total;
+}
+
+/* The next slot begins. */
+static void step(struct window *window)
+{
+    uint8_t place = window_next(window->newest);
+
+    window->newest = place;
+    if ((window->low[place] != 0U) || (window->high[place] != 0U)) {
+        window->total -= amount_in(window, place);
+        window->low[place] = 0U;
+        window->high[place] = 0U;
+    }
+    window->slot_end += window->slot_ticks;
 }
 
 uint8_t window_advance(struct window *window, uint32_t tick)
 {
     uint8_t slots = 0U;
 
-    if (!is_before(tick, window->slot_end)) {
-        slots = window_slots_ahead(window, tick);
-        for (uint8_t i = 0U; i < slots; i++) {
-            window->newest = window_next(window->newest);
-            window->total -= amount_in(window, window->newest);
-            window->low[window->newest] = 0U;
-            window->high[window->newest] = 0U;
-        }
-        if (slots < WINDOW_SLOTS) {
-            window->slot_end += slots * window->slot_ticks;
-        } else {
-            /* All is forgotten; a division is due after a long silence only. */
-            uint32_t whole = (tick - window->slot_end) / window->slot_ticks;
-            window->slot_end += (whole + 1U) * window->slot_ticks;
-        }
+    while ((slots < WINDOW_SLOTS) && !is_before(tick, window->slot_end)) {
+        step(window);
+        slots++;
+    }
+    if (!is_before(tick, window->slot_end)) { /* all is forgotten, after a long silence */
+        uint32_t whole = (tick - window->slot_end) / window->slot_ticks;
+        window->slot_end += (whole + 1U) * window->slot_ticks;
     }
     return slots;
-}
-
-void window_add(struct window *window, uint16_t on_ticks)
-{
-    uint16_t *low = &window->low[window->newest];
-
-    *low = (uint16_t)(*low + on_ticks);
-    if (*low < on_ticks) {
-        window->high[window->newest]++;
-    }
-    window->total += on_ticks;
 }

@@ -41,13 +41,23 @@ static inline uint8_t window_next(uint8_t place)
  * counts in it: kept longer, never shorter. */
 uint8_t window_slots_ahead(const struct window *window, uint32_t tick);
 
-/* What the sum will be at `tick` if nothing is added. */
+/* What the sum will be at `tick` if nothing is added: `total`, or less. */
 uint32_t window_total_at(const struct window *window, uint32_t tick);
 
 /* Moves on to the slot of `tick`. Returns how many slots left the sum, at most WINDOW_SLOTS. */
 uint8_t window_advance(struct window *window, uint32_t tick);
 
 /* Counts light in the newest slot. */
-void window_add(struct window *window, uint16_t on_ticks);
+static inline void window_add(struct window *window, uint16_t on_ticks)
+{
+    uint16_t *low = &window->low[window->newest];
+    uint16_t sum = (uint16_t)(*low + on_ticks);
+
+    *low = sum;
+    if (sum < on_ticks) {
+        window->high[window->newest]++;
+    }
+    window->total += on_ticks;
+}
 
 #endif
