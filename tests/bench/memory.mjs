@@ -22,6 +22,10 @@ export class Eeprom {
     this.due = Infinity;
     this.enabledAt = -Infinity;
     board.onWrite(REGS.EECR, (value, old, now) => this.command(value, now));
+    board.onRead(REGS.EECR, (now) => {
+      const control = board.data[REGS.EECR] & ~EEMPE;
+      return this.enabled(now) ? control | EEMPE : control;
+    });
   }
 
   reset() { // a write under way goes on: the supply is there
@@ -43,10 +47,14 @@ export class Eeprom {
     return (data[REGS.EEARL] | (data[REGS.EEARH] << 8)) & (EEPROM_SIZE - 1);
   }
 
+  enabled(now) { // EEMPE is set at the end of a two cycle SBI and holds for four cycles
+    return now - this.enabledAt <= 6;
+  }
+
   command(value, now) {
     const { data } = this.board;
     const busy = this.pending !== null;
-    const enabled = now - this.enabledAt <= 6; // set at the end of a two cycle SBI, then four cycles
+    const enabled = this.enabled(now);
     let control = (value & 0x38) | (busy ? EEPE : 0);
     if (value & EEPE && enabled && !busy) {
       const mode = (value >> 4) & 3;
@@ -58,7 +66,6 @@ export class Eeprom {
       control |= EEPE;
     } else if (value & EEMPE) {
       if (!enabled) this.enabledAt = now;
-      control |= EEMPE;
     }
     if (value & EERE && !busy) {
       data[REGS.EEDR] = this.bytes[this.address];
@@ -109,6 +116,8 @@ export class Watchdog {
     this.wdtHz = wdtHz;
     this.changeUntil = -Infinity;
     this.kicked = 0;
+    this.longestGap = 0; // between two WDR
+    this.longestAt = 0;
     this.due = Infinity;
     board.onWrite(REGS.WDTCSR, (value, old, now) => this.write(value, now));
     board.onWrite(REGS.MCUSR, (value) => { // flags are cleared by writing zero, never set
@@ -139,8 +148,8 @@ export class Watchdog {
   }
 
   save() {
-    const { changeUntil, kicked, due } = this;
-    return { changeUntil, kicked, due };
+    const { changeUntil, kicked, due, longestGap, longestAt } = this;
+    return { changeUntil, kicked, due, longestGap, longestAt };
   }
 
   load(saved) {
@@ -148,7 +157,12 @@ export class Watchdog {
   }
 
   kick() { // WDR; `due` only moves away, so the board need not be told
-    this.kicked = this.board.cpu.cycles;
+    const now = this.board.cpu.cycles;
+    if (now - this.kicked > this.longestGap) {
+      this.longestGap = now - this.kicked;
+      this.longestAt = now;
+    }
+    this.kicked = now;
     if (this.due !== Infinity) this.due = this.kicked + this.timeoutCycles;
   }
 

@@ -9,7 +9,7 @@ import { PORTS, REGS, pinOf, vectorOf } from './map.mjs';
 
 const NAMES = Object.keys(PORTS);
 const PUD = 0x10;
-const FIELDS = ['ports', 'edges', 'extern', 'due', 'seenLine'];
+const FIELDS = ['ports', 'edges', 'due', 'seenLine'];
 // which pins pin change interrupt group g watches, by bit of PCMSKg
 const CHANGE_GROUPS = [
   ['PB0', 'PB1', 'PB2', 'PB3', 'PB4', 'PB5', 'PB6', 'PB7'],
@@ -25,11 +25,10 @@ export class Pins {
     this.seenLine = 1;
     this.edges = [];
     this.ports = {};
-    this.extern = new Array(8).fill(0);
     this.dirty = false;
     for (const name of NAMES) {
       this.ports[name] = {
-        drive: 0, driven: 0, pull: 0, force: 0, forced: 0, timer: 0, latch: 0, level: 0,
+        drive: 0, driven: 0, pull: 0, force: 0, forced: 0, timer: 0, latch: 0, uart: 0, level: 0,
       };
     }
     this.watchers = new Map(); // name → [what to call with (level, at)]
@@ -57,8 +56,8 @@ export class Pins {
     for (const port of Object.values(this.ports)) {
       port.timer = 0;
       port.latch = 0;
+      port.uart = 0;
     }
-    this.extern.fill(0);
     this.due = Infinity;
     this.flush(now);
   }
@@ -82,9 +81,9 @@ export class Pins {
     const port = this.ports[name];
     const { data } = this.board;
     const address = PORTS[name];
-    const direction = data[address + 1];
+    const direction = data[address + 1] | port.uart;
     const register = data[address + 2];
-    const out = (register & ~port.timer) | (port.latch & port.timer);
+    const out = (register & ~port.timer) | (port.latch & port.timer) | port.uart;
     const pullUps = data[REGS.MCUCR] & PUD ? 0 : register;
     const input = (port.drive & port.driven) | ((pullUps | port.pull) & ~port.driven);
     const level = (((out & direction) | (input & ~direction)) & ~port.force) | (port.forced & port.force);
@@ -138,8 +137,7 @@ export class Pins {
   uartOutput(pin, on) {
     const [name, bit] = pinOf(pin);
     const port = this.ports[name];
-    port.force = on ? port.force | (1 << bit) : port.force & ~(1 << bit);
-    port.forced |= 1 << bit;
+    port.uart = on ? port.uart | (1 << bit) : port.uart & ~(1 << bit);
     this.later();
   }
 

@@ -5,7 +5,7 @@
  * Data OverRun is set at the start bit that overwrites a byte waiting in the shift register, and is
  * cleared by reading UDRn. A line held low gives one zero byte with a framing error and then nothing
  * until it has been high: the receiver waits for a falling edge. */
-import { vectorOf } from './map.mjs';
+import { pinOf, vectorOf } from './map.mjs';
 import { Line } from './line.mjs';
 
 const RXC = 0x80;
@@ -22,10 +22,11 @@ const FIELDS = ['fifo', 'waiting', 'overrun', 'phase', 'first', 'searchFrom', 'r
   'startsRejected', 'received', 'sent', 'lostWrites'];
 
 export class Uart {
-  constructor(board, { n, base, tx }) {
+  constructor(board, { n, base, rx, tx }) {
     this.board = board;
     this.n = n;
     this.txPin = tx;
+    [this.rxPort, this.rxBit] = pinOf(rx);
     this.line = new Line();
     this.vectors = ['RX', 'UDRE', 'TX'].map((name) => vectorOf(`USART${n}_${name}`));
     board.acknowledge[this.vectors[2]] = (now) => {

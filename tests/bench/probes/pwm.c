@@ -1,0 +1,23 @@
+/* Timer 1 in mode 14 on OC1B, prescaler 8; period and on-time come from RAM at start. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+volatile uint16_t overflows;
+
+ISR(TIMER1_OVF_vect)
+{
+    overflows++;
+}
+
+int main(void)
+{
+    DDRB |= _BV(PB6);
+    OCR1B = 199; /* normal mode: taken at once */
+    ICR1 = 1999;
+    TCCR1A = _BV(COM1B1) | _BV(WGM11);
+    TIMSK1 = _BV(TOIE1);
+    sei();
+    TCCR1B = _BV(WGM13) | _BV(WGM12) | _BV(CS11);
+    for (;;) {
+    }
+}
