@@ -114,20 +114,18 @@ static struct cost frame_bytes;
 
 static void send(struct writer *writer)
 {
-    uint16_t whole = 0U;
+    uint16_t from;
 
     writer_end(writer);
-    for (uint8_t i = 0U; i < writer->length; i++) {
-        uint16_t from = TCNT1;
-        core_bytes(&core, now, &writer->bytes[i], 1U);
-        uint16_t cycles = (uint16_t)(TCNT1 - from);
-        if (i + 1U < writer->length) {
-            count(&frame_bytes, cycles);
-        } else {
-            whole = cycles;
-        }
+    for (uint8_t i = 0U; i + 1U < writer->length; i += 8U) { /* as many as come in 160 us */
+        uint8_t left = (uint8_t)(writer->length - 1U - i);
+        from = TCNT1;
+        core_bytes(&core, now, &writer->bytes[i], left < 8U ? left : 8U);
+        count(&frame_bytes, (uint16_t)(TCNT1 - from));
     }
-    count(&frames, whole);
+    from = TCNT1;
+    core_bytes(&core, now, &writer->bytes[writer->length - 1U], 1U);
+    count(&frames, (uint16_t)(TCNT1 - from));
 }
 
 static void put(char c, FILE *stream)
@@ -261,7 +259,7 @@ int main(void)
     say("playing, a poll", &playing);
     say("a poll with a status", &status);
     say("a frame's last byte", &frames);
-    say("a byte within a frame", &frame_bytes);
+    say("8 bytes within a frame", &frame_bytes);
     (void)printf("a pulse, polls without their idle part: %lu cycles\n",
                  (playing.total - (uint32_t)playing.calls * (idle.total / idle.calls)) / pulses);
     (void)printf("in all: %lu of 16000000 cycles\n",

@@ -20,6 +20,7 @@ void coil_start(struct coil *coil, uint8_t output, uint16_t longest_pulse, uint3
 void coil_arm(struct coil *coil, uint32_t lease_until)
 {
     trains_seed(&coil->trains, coil->output);
+    coil->stirred = true;
     coil->refused_since_arming = 0U;
     if (coil->guard.has_limits) {
         alarm_set(&coil->lease, lease_until);
@@ -103,24 +104,20 @@ bool coil_commit(struct coil *coil, uint32_t now)
     return happened;
 }
 
-bool coil_has_work(const struct coil *coil, uint32_t now)
+void coil_rest(struct coil *coil, uint32_t now)
 {
-    if (coil->count != 0U) {
-        const struct decision *first = &coil->decisions[coil->first];
-        if (first->fate == FATE_FIRED) {
-            if (port_started(coil->output) != coil->started) {
-                return true;
-            }
-        } else if (is_due(first->at, now)) {
-            return true;
-        } else {
-            /* it is to come */
-        }
-        if (coil->count >= DECISIONS) {
-            return false;
-        }
+    uint32_t wake = now + HORIZON_TICKS;
+    const struct decision *first = &coil->decisions[coil->first];
+
+    if ((coil->count != 0U) && (first->fate != FATE_FIRED)) {
+        wake = first->at;
     }
-    return !coil->quiet.set || is_due(coil->quiet.at, now);
+    if (coil->count < DECISIONS) {
+        uint32_t next = coil->quiet.set ? coil->quiet.at : now;
+        wake = is_before(next, wake) ? next : wake;
+    }
+    coil->wake = wake;
+    coil->stirred = false;
 }
 
 static void commit_before(struct coil *coil, uint32_t now)
@@ -147,6 +144,13 @@ static void decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
     coil->count++;
 }
 
+/* Something changed that decisions hang on. */
+static void wake_up(struct coil *coil)
+{
+    alarm_clear(&coil->quiet);
+    coil->stirred = true;
+}
+
 /* Undoes everything decided that has not happened. */
 static void withdraw(struct coil *coil)
 {
@@ -165,7 +169,7 @@ static void withdraw(struct coil *coil)
     }
     guard_withdrawn(&coil->guard);
     coil->applied_ahead = false;
-    alarm_clear(&coil->quiet);
+    wake_up(coil);
 }
 
 static bool may_decide_more(const struct coil *coil)
@@ -225,7 +229,7 @@ static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
 }
 
 /* Nothing is due by `until`: no look before `next` comes up at the horizon. */
-static bool be_quiet(struct coil *coil, uint32_t next)
+static bool rest_until(struct coil *coil, uint32_t next)
 {
     alarm_set(&coil->quiet, next - HORIZON_TICKS);
     return false;
@@ -235,6 +239,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
     const struct queued_frame *frame;
     uint32_t start = now + (2U * HORIZON_TICKS);
+    uint32_t behind;
     uint8_t train;
 
     if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
@@ -247,14 +252,16 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     frame = queue_at(&coil->queue, coil->applied_ahead ? 1U : 0U);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
-            return be_quiet(coil, frame->apply_at);
+            return rest_until(coil, frame->apply_at);
         }
         return !coil->applied_ahead && apply_ahead(coil, frame);
     }
     if (!is_due(start, until)) {
-        return be_quiet(coil, start);
+        return rest_until(coil, start);
     }
-    if (trains_too_late(&coil->trains, train, start)) { /* at once, where the port polls late */
+    behind = start - coil->trains.train[train].motion.grid;
+    if ((behind > 1U) && trains_too_late(&coil->trains, train, behind)) {
+        /* dropped at once, where the port polls late */
         decided(coil, pulse_at(coil, train, now), train, FATE_DROPPED);
         return true;
     }
@@ -300,12 +307,12 @@ void coil_forget(struct coil *coil, uint8_t keep)
         withdraw(coil);
     }
     queue_keep(&coil->queue, keep);
-    alarm_clear(&coil->quiet);
+    wake_up(coil);
 }
 
 bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slots)
 {
-    alarm_clear(&coil->quiet);
+    wake_up(coil);
     if (coil->count != 0U) {
         uint8_t newest = place_of(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
@@ -363,6 +370,6 @@ void coil_pass(struct coil *coil, uint32_t now)
     guard_pass(&coil->guard, now);
     trains_pass(&coil->trains);
     if (alarm_is_due(&coil->quiet, now)) {
-        alarm_clear(&coil->quiet);
+        wake_up(coil);
     }
 }

@@ -16,6 +16,7 @@
 #include <stdint.h>
 
 #include "guard.h"
+#include "port.h"
 #include "queue.h"
 #include "sizes.h"
 #include "ticks.h"
@@ -39,6 +40,8 @@ struct coil {
     uint8_t started;       /* pulses committed as started, modulo 256 */
     uint8_t output;
     bool applied_ahead;    /* the first queued frame is in `trains`; `before` is without it */
+    bool stirred;          /* something changed: `wake` does not hold */
+    uint32_t wake;         /* nothing to commit but started pulses, nor to decide, before this tick */
     struct alarm quiet;    /* nothing to decide before this tick */
     struct alarm lease;
     uint16_t pulses;
@@ -80,7 +83,14 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
 void coil_forget(struct coil *coil, uint8_t keep);
 
 /* Is there anything to commit or to decide at `now`? Quick: asked at every poll. */
-bool coil_has_work(const struct coil *coil, uint32_t now);
+static inline bool coil_has_work(const struct coil *coil, uint32_t now)
+{
+    return coil->stirred || (port_started(coil->output) != coil->started) ||
+           is_due(coil->wake, now);
+}
+
+/* Sets `wake`: there is no more to do at `now`. */
+void coil_rest(struct coil *coil, uint32_t now);
 
 /* Commits the next decision whose time has come by `now`. True if there was one. */
 bool coil_commit(struct coil *coil, uint32_t now);

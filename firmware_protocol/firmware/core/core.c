@@ -11,8 +11,6 @@
 #include "port.h"
 
 #define STATUS_TICKS (50U * TICKS_PER_MS)
-#define MAX_GUARD_REFUSALS 16U /* since arming; one more trips */
-#define WORK_LIMIT 64U         /* decisions made and committed in one poll of an output */
 
 /* -- leaving armed, and trips ----------------------------------------------------------------------- */
 
@@ -140,24 +138,6 @@ static void arrive(struct core *core, uint32_t now)
     count_inputs(core);
 }
 
-/* The last tick at which a pulse may be prepared to start: never at or after the end of a lease. */
-static uint32_t horizon(const struct core *core)
-{
-    uint32_t until = core->now + HORIZON_TICKS;
-
-    return (core->leases.set && is_due(core->leases.at, until)) ? (core->leases.at - 1U) : until;
-}
-
-static bool too_many_refusals(const struct core *core)
-{
-    uint16_t refused = 0U;
-
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        refused = (uint16_t)(refused + core->coils[output].refused_since_arming);
-    }
-    return refused > MAX_GUARD_REFUSALS;
-}
-
 void core_poll_timers(struct core *core, uint32_t now)
 {
     core->now = now;
@@ -170,24 +150,8 @@ void core_poll_timers(struct core *core, uint32_t now)
 
 void core_poll_output(struct core *core, uint32_t now, uint8_t output)
 {
-    struct coil *coil = &core->coils[output];
-    uint32_t until;
-
-    if (!permission_may_fire(&core->permission) || !coil_has_work(coil, now)) {
-        return;
-    }
-    until = horizon(core);
-    for (uint8_t i = 0U; i < WORK_LIMIT; i++) {
-        if (coil_commit(coil, now)) {
-            if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
-                trip(core, CAUSE_GUARD_REFUSALS);
-                break;
-            }
-        } else if ((coil->count >= DECISIONS) || !coil_decide(coil, now, until)) {
-            break;
-        } else {
-            /* one more decision made */
-        }
+    if (permission_may_fire(&core->permission) && coil_has_work(&core->coils[output], now)) {
+        work(core, &core->coils[output]);
     }
 }
 
@@ -211,9 +175,14 @@ void core_poll_status(struct core *core, uint32_t now)
 
 void core_poll(struct core *core, uint32_t now)
 {
+    struct coil *coil = core->coils;
+
     core_poll_timers(core, now);
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        core_poll_output(core, now, output);
+        if (permission_may_fire(&core->permission) && coil_has_work(coil, now)) {
+            work(core, coil);
+        }
+        coil = &coil[1];
     }
     core_poll_status(core, now);
 }
@@ -255,15 +224,11 @@ void core_start(struct core *core, const struct board *board, const struct trip_
 
 void core_bytes(struct core *core, uint32_t now, const uint8_t *bytes, uint8_t count)
 {
-    struct reader *reader = &core->reader;
-
     core->inputs.line_low = false;
     for (uint8_t i = 0U; i < count; i++) {
-        if (reader_take(reader, bytes[i])) {
-            struct frame frame = {&reader->bytes[2], reader->bytes[0], reader->bytes[1],
-                                  (uint8_t)(reader->length - FRAME_MIN)};
+        if (reader_take(&core->reader, bytes[i])) {
             arrive(core, now);
-            obey(core, &frame);
+            obey(core);
         }
     }
 }

@@ -87,19 +87,22 @@ static uint8_t obey_message(struct core *core, const struct frame *frame)
     return reason;
 }
 
-void obey(struct core *core, const struct frame *frame)
+void obey(struct core *core)
 {
-    uint8_t length = length_of(frame->type);
+    const struct reader *reader = &core->reader;
+    const struct frame frame = {&reader->bytes[2], reader->bytes[0], reader->bytes[1],
+                                (uint8_t)(reader->length - FRAME_MIN)};
+    uint8_t length = length_of(frame.type);
     uint8_t reason;
 
-    if ((length != ANY_LENGTH) && (length != frame->length)) {
+    if ((length != ANY_LENGTH) && (length != frame.length)) {
         reason = REASON_WRONG_LENGTH;
     } else {
-        reason = obey_message(core, frame);
+        reason = obey_message(core, &frame);
     }
     if (reason != REASON_NONE) {
         count_up(&core->refused_frames);
-        tell_refusal(core, frame, reason,
+        tell_refusal(core, &frame, reason,
                      (reason == REASON_CAUSE_REMAINS) ? core->permission.memory.cause : 0U);
     }
 }

@@ -15,8 +15,11 @@ struct frame {
     uint8_t length; /* of the payload */
 };
 
-/* obey.c: one good frame at the present tick. */
-void obey(struct core *core, const struct frame *frame);
+/* obey.c: the good frame that the reader holds, at the present tick. */
+void obey(struct core *core);
+
+/* work.c: commits and decides what there is for one output, at the present tick. */
+void work(struct core *core, struct coil *coil);
 
 /* setup.c and voices.c: each obeys one message and returns REASON_NONE, or why not. */
 uint8_t obey_hello(struct core *core, const struct frame *frame);

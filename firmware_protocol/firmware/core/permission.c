@@ -1,7 +1,6 @@
 /* Permission to fire; see permission.h. */
 #include "permission.h"
 
-#include "catalogue.h"
 #include "ticks.h"
 
 #define STAYS 0xFFU
@@ -123,14 +122,4 @@ bool permission_trip(struct permission *permission, uint8_t cause)
     latch(permission, cause);
     port_remember(&permission->memory);
     return true;
-}
-
-uint8_t permission_state(const struct permission *permission)
-{
-    return permission->memory.state;
-}
-
-bool permission_may_fire(const struct permission *permission)
-{
-    return (permission->memory.state == STATE_ARMED) || (permission->memory.state == STATE_WARNING);
 }

@@ -9,6 +9,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "catalogue.h"
 #include "port.h"
 
 /* What can move the state. */
@@ -34,9 +35,15 @@ bool permission_move(struct permission *permission, uint8_t event);
 /* Latches `cause` if the table lets it trip from here. True if it did. */
 bool permission_trip(struct permission *permission, uint8_t cause);
 
-uint8_t permission_state(const struct permission *permission);
+static inline uint8_t permission_state(const struct permission *permission)
+{
+    return permission->memory.state;
+}
 
 /* Warning or armed: leases run and everything trips. */
-bool permission_may_fire(const struct permission *permission);
+static inline bool permission_may_fire(const struct permission *permission)
+{
+    return (permission->memory.state == STATE_ARMED) || (permission->memory.state == STATE_WARNING);
+}
 
 #endif

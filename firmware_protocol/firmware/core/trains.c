@@ -144,14 +144,10 @@ uint8_t trains_next(const struct trains *trains)
     return next;
 }
 
-bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick)
+bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t behind)
 {
     const struct motion *motion = &trains->train[index].motion;
-    uint32_t behind = tick - motion->grid;
 
-    if (behind <= 1U) {
-        return false; /* no period is as short as that */
-    }
     if (behind >= FAR_BEHIND) {
         return true;
     }

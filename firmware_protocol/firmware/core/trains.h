@@ -72,8 +72,8 @@ static inline uint32_t trains_due_at(const struct trains *trains, uint8_t index)
     return motion->grid + ((motion->grid_part != 0U) ? 1U : 0U);
 }
 
-/* At `tick`, is the pulse too far behind its grid point to be fired? */
-bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t tick);
+/* A pulse `behind` ticks after its grid tick: too far behind to be fired? */
+bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t behind);
 
 /* To the train's next grid point; `fired`: its pulse is the output's newest. */
 void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo);
