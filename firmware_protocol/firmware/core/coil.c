@@ -34,7 +34,7 @@ static uint8_t place_of(const struct coil *coil, uint8_t index)
     return (uint8_t)((uint8_t)(coil->first + index) & (DECISIONS - 1U));
 }
 
-static void refused(struct coil *coil, uint8_t reason)
+SELDOM static void refused(struct coil *coil, uint8_t reason)
 {
     count_up(&coil->guard_refusals);
     coil->last_guard_reason = reason;
@@ -131,17 +131,15 @@ static void commit_before(struct coil *coil, uint32_t now)
 
 /* -- making and withdrawing them --------------------------------------------------------------- */
 
-static void decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
+static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
     struct decision *decision = &coil->decisions[place_of(coil, coil->count)];
 
     decision->at = at;
     decision->train = train;
     decision->fate = fate;
-    if (fate != FATE_APPLIED) {
-        trains_step(&coil->trains, train, fate == FATE_FIRED, &decision->undo);
-    }
     coil->count++;
+    return decision;
 }
 
 /* Something changed that decisions hang on. */
@@ -188,9 +186,10 @@ static bool may_decide_more(const struct coil *coil)
 }
 
 /* When the train's pulse comes: not before the output is free, nor before `earliest`. */
-static uint32_t pulse_at(const struct coil *coil, uint8_t train, uint32_t earliest)
+static inline uint32_t pulse_at(const struct coil *coil, const struct motion *motion,
+                                uint32_t earliest)
 {
-    uint32_t tick = trains_due_at(&coil->trains, train);
+    uint32_t tick = trains_due_at(motion);
     const struct alarm *end = &coil->guard.newest_end;
 
     if (end->set) {
@@ -202,10 +201,12 @@ static uint32_t pulse_at(const struct coil *coil, uint8_t train, uint32_t earlie
     return is_before(tick, earliest) ? earliest : tick;
 }
 
-/* The pulse of `train` at `start`: refused, or offered to the port. False: the port has no room. */
-static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t train)
+/* The pulse of train `index` at `start`: refused, or offered to the port. False: the port has no room. */
+static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 {
-    uint16_t on = coil->trains.train[train].on;
+    struct train *train = &coil->trains.train[index];
+    struct decision *decision;
+    uint16_t on = train->on;
     uint8_t fate = guard_judge(&coil->guard, start, on);
 
     if (fate == GUARD_NONE) {
@@ -215,21 +216,32 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t train)
         (void)guard_prepare(&coil->guard, start, on);
         fate = FATE_FIRED;
     }
-    decided(coil, start, train, fate);
+    decision = decided(coil, start, index, fate);
+    trains_step(&coil->trains, train, fate == FATE_FIRED, &decision->undo);
     return true;
 }
 
-static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
+SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint8_t index)
+{
+    struct train *train = &coil->trains.train[index];
+    struct decision *decision =
+        decided(coil, pulse_at(coil, &train->motion, now), index, FATE_DROPPED);
+
+    trains_step(&coil->trains, train, false, &decision->undo);
+    return true;
+}
+
+SELDOM static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
 {
     coil->before = coil->trains;
     trains_apply(&coil->trains, frame->apply_at, &frame->slots);
     coil->applied_ahead = true;
-    decided(coil, frame->apply_at, 0U, FATE_APPLIED);
+    (void)decided(coil, frame->apply_at, 0U, FATE_APPLIED);
     return true;
 }
 
 /* Nothing is due by `until`: no look before `next` comes up at the horizon. */
-static bool rest_until(struct coil *coil, uint32_t next)
+SELDOM static bool rest_until(struct coil *coil, uint32_t next)
 {
     alarm_set(&coil->quiet, next - HORIZON_TICKS);
     return false;
@@ -238,16 +250,19 @@ static bool rest_until(struct coil *coil, uint32_t next)
 bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
     const struct queued_frame *frame;
+    const struct motion *motion;
     uint32_t start = now + (2U * HORIZON_TICKS);
-    uint32_t behind;
-    uint8_t train;
+    uint32_t behind = 0U;
+    uint8_t index;
 
     if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
         return false;
     }
-    train = trains_next(&coil->trains);
-    if (train < SLOTS) {
-        start = pulse_at(coil, train, now + port_lead_ticks());
+    index = trains_next(&coil->trains);
+    motion = &coil->trains.train[index & (SLOTS - 1U)].motion;
+    if (index < SLOTS) {
+        start = pulse_at(coil, motion, now + port_lead_ticks());
+        behind = start - motion->grid;
     }
     frame = queue_at(&coil->queue, coil->applied_ahead ? 1U : 0U);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
@@ -259,13 +274,10 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     if (!is_due(start, until)) {
         return rest_until(coil, start);
     }
-    behind = start - coil->trains.train[train].motion.grid;
-    if ((behind > 1U) && trains_too_late(&coil->trains, train, behind)) {
-        /* dropped at once, where the port polls late */
-        decided(coil, pulse_at(coil, train, now), train, FATE_DROPPED);
-        return true;
+    if ((behind > 1U) && trains_too_late(motion, behind)) {
+        return drop_pulse(coil, now, index); /* at once, where the port polls late */
     }
-    return decide_pulse(coil, start, train);
+    return decide_pulse(coil, start, index);
 }
 
 /* -- frames --------------------------------------------------------------------------------------- */
@@ -355,7 +367,7 @@ bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick)
         return true;
     }
     if (train < SLOTS) {
-        *tick = pulse_at(coil, train, now);
+        *tick = pulse_at(coil, &coil->trains.train[train].motion, now);
         found = true;
     }
     if ((frame != NULL) && (!found || is_before(frame->apply_at, *tick))) {

@@ -44,7 +44,7 @@ static void add_window(struct window *window, uint16_t length_ms, uint16_t longe
 /* -- counting for good ------------------------------------------------------------------------- */
 
 /* Writes the batch into the newest slots. */
-static void write_batch(struct guard *guard)
+SELDOM static void write_batch(struct guard *guard)
 {
     uint16_t light = guard->batch_light;
     uint16_t *starts = &guard->starts[guard->second.newest];
@@ -88,7 +88,7 @@ static void advance(struct guard *guard, struct window *window, uint32_t tick)
 }
 
 /* Every window moves on to the slot of `tick`. */
-static void move_on(struct guard *guard, uint32_t tick)
+SELDOM static void move_on(struct guard *guard, uint32_t tick)
 {
     write_batch(guard);
     advance_second(guard, tick);
@@ -142,7 +142,7 @@ static bool breaks_window(const struct window *window, uint32_t most, uint32_t s
 }
 
 /* The sums as they will be at `start`. */
-static uint8_t judge_exactly(struct guard *guard, uint32_t start, uint16_t on)
+SELDOM static uint8_t judge_exactly(struct guard *guard, uint32_t start, uint16_t on)
 {
     uint32_t light;
 

@@ -16,6 +16,14 @@
  * pulse prepared and not yet started counts in every window that the next one falls in. */
 #define HORIZON_TICKS UINT32_C(8000)
 
+/* What is rarely needed is kept out of the functions that every pulse passes: an AVR would save
+ * registers for it each time. */
+#ifdef __GNUC__
+#define SELDOM __attribute__((noinline))
+#else
+#define SELDOM
+#endif
+
 #define FRAME_MIN 4U
 #define FRAME_MAX 128U /* type, sequence, payload and CRC */
 #define ANSWER_MAX 80U /* of ours: identity is the longest */

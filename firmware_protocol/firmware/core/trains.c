@@ -112,7 +112,7 @@ static bool waited_longer(const struct trains *trains, const struct motion *one,
 }
 
 /* Of two with the same grid tick. */
-static bool comes_before(const struct trains *trains, const struct motion *one,
+SELDOM static bool comes_before(const struct trains *trains, const struct motion *one,
                          const struct motion *other)
 {
     if (one->grid_part != other->grid_part) {
@@ -144,10 +144,8 @@ uint8_t trains_next(const struct trains *trains)
     return next;
 }
 
-bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t behind)
+bool trains_too_late(const struct motion *motion, uint32_t behind)
 {
-    const struct motion *motion = &trains->train[index].motion;
-
     if (behind >= FAR_BEHIND) {
         return true;
     }
@@ -155,7 +153,7 @@ bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t behind
     return (((behind << 8) - motion->grid_part) << 1) > motion->period;
 }
 
-static void step_period(struct train *train)
+SELDOM static void step_period(struct train *train)
 {
     struct motion *motion = &train->motion;
     uint32_t most = STEP_UNITS * train->step;
@@ -180,7 +178,7 @@ static uint16_t next_random(uint16_t before)
 
 /* Moves the grid by ((period >> 8) * spread * r) >> 7, r = high - 128, without its 39 bits:
  * with m = (period >> 8) * spread = 128 * whole + rest it is whole * r + floor(rest * r / 128). */
-static void spread_grid(struct train *train, uint8_t high)
+SELDOM static void spread_grid(struct train *train, uint8_t high)
 {
     uint32_t m = (train->motion.period >> 8) * train->spread;
     uint32_t whole = m >> 7;
@@ -208,9 +206,8 @@ static inline void copy_motion(struct motion *to, const struct motion *from)
     to->has_fired = from->has_fired;
 }
 
-void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo)
+void trains_step(struct trains *trains, struct train *train, bool fired, struct undo *undo)
 {
-    struct train *train = &trains->train[index];
     struct motion *motion = &train->motion;
 
     copy_motion(&undo->motion, motion);

@@ -64,19 +64,17 @@ bool trains_match(const struct trains *trains, const struct slots *slots);
 /* Which train is next; SLOTS: none. */
 uint8_t trains_next(const struct trains *trains);
 
-/* Its grid point, rounded up to a tick. */
-static inline uint32_t trains_due_at(const struct trains *trains, uint8_t index)
+/* A train's grid point, rounded up to a tick. */
+static inline uint32_t trains_due_at(const struct motion *motion)
 {
-    const struct motion *motion = &trains->train[index].motion;
-
     return motion->grid + ((motion->grid_part != 0U) ? 1U : 0U);
 }
 
 /* A pulse `behind` ticks after its grid tick: too far behind to be fired? */
-bool trains_too_late(const struct trains *trains, uint8_t index, uint32_t behind);
+bool trains_too_late(const struct motion *motion, uint32_t behind);
 
-/* To the train's next grid point; `fired`: its pulse is the output's newest. */
-void trains_step(struct trains *trains, uint8_t index, bool fired, struct undo *undo);
+/* To the next grid point of one of the trains; `fired`: its pulse is the output's newest. */
+void trains_step(struct trains *trains, struct train *train, bool fired, struct undo *undo);
 
 /* Back to before that step. */
 void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo);

@@ -13,7 +13,7 @@ static uint32_t horizon(const struct core *core)
     return (core->leases.set && is_due(core->leases.at, until)) ? (core->leases.at - 1U) : until;
 }
 
-static bool too_many_refusals(const struct core *core)
+SELDOM static bool too_many_refusals(const struct core *core)
 {
     uint16_t refused = 0U;
 
