@@ -1,12 +1,14 @@
 """The bench: a simulated ATmega2560 that runs the real firmware image, driven from Python.
 
 ``with Bench(image) as b:`` starts a Node process (bench.mjs) with the board in it. Times are CPU
-cycles, 16 a microsecond, 8 a tick. Nothing happens between calls: ``run_to`` alone moves time, unless
-``pace`` was called.
+cycles, 16 a microsecond, 8 a tick. Nothing happens between calls: ``run_to`` alone moves time,
+unless ``pace`` was called.
 
 Pins are named as in the data sheet: ``"PB6"``. Pulses are those of OC1B, OC3B, OC4B and OC5B.
 """
 
+import contextlib
+import fcntl
 import json
 import shutil
 import subprocess
@@ -25,13 +27,8 @@ OUTPUT_PINS = ("PB6", "PE4", "PH4", "PL4")  # OC1B, OC3B, OC4B, OC5B: outputs 0 
 MCU = "atmega2560"
 
 # program → the Debian package that has it
-NEEDS = {
-    "node": "nodejs",
-    "npm": "npm",
-    "avr-gcc": "gcc-avr",
-    "avr-objcopy": "binutils-avr",
-}
-AVR_LIBC = Path("/usr/lib/avr/include/avr/io.h")
+TO_RUN = {"node": "nodejs", "npm": "npm"}
+TO_BUILD = {"avr-gcc": "gcc-avr", "avr-objcopy": "binutils-avr"}
 
 
 class BenchError(Exception):
@@ -63,33 +60,47 @@ class Pulse(NamedTuple):
 
 
 def missing_packages() -> list[str]:
-    """Debian packages the bench needs and this machine lacks."""
-    missing = [package for program, package in NEEDS.items() if shutil.which(program) is None]
-    if not AVR_LIBC.exists() and shutil.which("avr-gcc") is None:
-        missing.append("avr-libc")
+    """Debian packages the bench, and building images for it, need and this machine lacks."""
+    needs = {**TO_RUN, **TO_BUILD}
+    missing = {package for program, package in needs.items() if shutil.which(program) is None}
+    if "gcc-avr" in missing or not _has_avr_libc():
+        missing.add("avr-libc")
     return sorted(missing)
 
 
+def _has_avr_libc() -> bool:
+    command = ["avr-gcc", f"-mmcu={MCU}", "-E", "-include", "avr/io.h", "-xc", "/dev/null"]
+    return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
+
 def prepare() -> None:
-    """Makes the bench ready to start.
+    """Makes the bench ready to start; two processes may do so at once.
 
     Raises: BenchError naming the Debian packages that are missing, or with npm's own words.
     """
-    missing = missing_packages()
+    missing = sorted(package for program, package in TO_RUN.items() if not shutil.which(program))
     if missing:
-        raise BenchError(f"the bench needs: apt-get install {' '.join(missing)}")
-    if (HERE / "node_modules" / "avr8js" / "package.json").exists():
-        return
-    command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+        raise BenchError(f"the bench needs: apt-get install {' '.join(missing_packages())}")
+    with (HERE / "package-lock.json").open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if (HERE / "node_modules" / ".package-lock.json").exists():  # npm writes it last
+            return
+        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise BenchError(f"{' '.join(command)} failed:\n{done.stderr}")
 
 
 def build(source: Path, into: Path, *flags: str) -> Path:
-    """Compiles one C file for the chip; returns the ELF. Raises: BenchError with the compiler's words."""
+    """Compiles one C file for the chip; returns the ELF.
+
+    Raises: BenchError naming the Debian packages that are missing, or with the compiler's words.
+    """
+    missing = missing_packages()
+    if missing:
+        raise BenchError(f"building for the chip needs: apt-get install {' '.join(missing)}")
     elf = into / (source.stem + ".elf")
-    command = ["avr-gcc", f"-mmcu={MCU}", "-DF_CPU=16000000UL", "-std=c99", "-Os", "-Wall"]
+    command = ["avr-gcc", f"-mmcu={MCU}", "-DF_CPU=16000000UL", "-std=gnu99", "-Os", "-Wall"]
     command += ["-Wextra", "-Werror", *flags, str(source), "-o", str(elf)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
@@ -98,7 +109,7 @@ def build(source: Path, into: Path, *flags: str) -> Path:
 
 
 def pulses_of(edges: Iterable[Edge]) -> list[Pulse]:
-    """Pulses on the four outputs, by start; an output that begins high has no start and is an error."""
+    """Pulses on the four outputs, by start. Raises: BenchError for a fall without its rise."""
     found: list[Pulse] = []
     began: dict[str, int] = {}
     for cycle, pin, level in edges:
@@ -107,7 +118,7 @@ def pulses_of(edges: Iterable[Edge]) -> list[Pulse]:
         if level:
             began[pin] = cycle
         elif pin not in began:
-            raise BenchError(f"{pin} fell at {cycle} and had not risen: was its rise taken earlier?")
+            raise BenchError(f"{pin} fell at {cycle}, its rise is not there: taken earlier?")
         else:
             start = began.pop(pin)
             found.append(Pulse(OUTPUT_PINS.index(pin), start, cycle - start))
@@ -128,10 +139,10 @@ class Bench:
         seed: int = 1,
         startup_cycles: int | None = None,
     ) -> None:
-        """`image`: ELF (symbols can be named) or Intel HEX. `fuses`: low, high, extended, lock; what is
-        not given comes from the image, else is 0xF7, 0xC7, 0xFC, 0xFF. `eeprom`: content from address 0,
-        else erased. `wdt_hz`: the watchdog's oscillator. `seed`: what RAM holds at power-on.
-        `startup_cycles`: reset to first instruction; the fuses' time if not given.
+        """`image`: ELF (symbols can be named) or Intel HEX. `fuses`: low, high, extended, lock;
+        what is not given comes from the image, else is 0xF7, 0xC7, 0xFC, 0xFF. `eeprom`: content
+        from address 0, else erased. `wdt_hz`: the watchdog's oscillator. `seed`: what RAM holds at
+        power-on. `startup_cycles`: reset to first instruction; the fuses' time if not given.
 
         Raises: BenchError.
         """
@@ -169,10 +180,8 @@ class Bench:
         """Ends the process."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
-        try:
+        with contextlib.suppress(BrokenPipeError):
             self._process.stdin.close()
-        except BrokenPipeError:
-            pass
         try:
             self._process.wait(timeout=5)
         except subprocess.TimeoutExpired:
@@ -215,8 +224,8 @@ class Bench:
     ) -> int | None:
         """Runs to the `count`-th time that `pin` becomes `level` at or after cycle `after`.
 
-        Returns the cycle of the edge, None if it had not come at cycle `limit`. The board stands at the
-        end of the instruction in which it came.
+        Returns the cycle of the edge, None if it had not come at cycle `limit`. The board stands
+        at the end of the instruction in which it came.
         """
         stopped = self._run(limit, pin=pin, level=level, after=after, count=count)
         if stopped != "pin":
@@ -252,7 +261,7 @@ class Bench:
         bit_cycles: float = 32.0,
         gap_cycles: float = 0.0,
     ) -> int:
-        """Sends to the board, back to back, from `cycle` or when the sender is free. Returns the end."""
+        """Sends to the board, from `cycle` or when the sender is free. Returns the end cycle."""
         values = {"bit_cycles": bit_cycles, "gap_cycles": gap_cycles, "uart": uart}
         return self.call("bytes", at=cycle, data=list(data), **values)["end"]
 
@@ -354,7 +363,7 @@ class Bench:
         self.call("eeprom", set={"at": at, "bytes": list(data)})
 
     def paint_ram(self, at: int | str, byte: int = 0xA5) -> int:
-        """Fills RAM from `at` up to the stack, to see later what stayed untouched; returns the end."""
+        """Fills RAM from `at` up to the stack, to see what stays untouched; returns the end."""
         return self.call("paint", at=at, byte=byte)["to"]
 
     def processor(self) -> dict[str, Any]:

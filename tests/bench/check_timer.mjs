@@ -1,7 +1,7 @@
 /* timers.mjs against avr8js's timer: mode 14, prescaler 8, random lawful periods and on-times, reloaded
  * in mid-period. avr8js clears OC1B one tick earlier than the data sheet: EARLY_TICKS, the only difference.
  * (It also wraps at once where a top is written below the counter, so that is left out.)
- * Prints {pulses}. */
+ * Prints {pulses, reloads}. */
 import avr8js from 'avr8js';
 import { TIMERS } from './map.mjs';
 import { Timer } from './timers.mjs';
@@ -49,18 +49,26 @@ const OCR1B = 0x8a;
 write16(ICR1, 99);
 write16(OCR1B, 20);
 write(0x80, 0x22);
+cycle = 1;
+timer.origin = 2; // avr8js counts from the first cycle it is called in
 write(0x81, 0x1a);
-let top = 99;
+let inUse = 20;
 let reloadAt = 8;
-while (cycle < 400000) {
+let reloads = 0;
+let ready = true;
+while (cycle < 1200000) {
   cycle++;
   cpu.cycles = cycle;
   cpu.tick();
   if (timer.due <= cycle) timer.fire(timer.due);
-  if (timer.tcnt === reloadAt && cycle % TICK === 3) { // in mid-period, off the ticks
-    top = 60 + random(400);
+  if (timer.tcntAt(cycle) === 0) ready = true;
+  if (ready && timer.tcntAt(cycle) === reloadAt && cycle % TICK === 3) { // in mid-period, off the ticks
+    ready = false; // once a period
+    reloads++;
+    const top = Math.max(60, inUse + 2) + random(400); // the on-time in use still fits: lawful
+    inUse = 1 + random(top - 2);
     write16(ICR1, top);
-    write16(OCR1B, 1 + random(top - 2));
+    write16(OCR1B, inUse);
     reloadAt = 5 + random(40);
   }
 }
@@ -78,4 +86,4 @@ const [a, b] = [changes(shifted), changes(own)];
 const count = Math.min(a.length, b.length);
 if (count < 100 || a.length - b.length > 1) throw new Error(`theirs ${a.length}, ours ${b.length} edges`);
 for (let i = 0; i < count; i++) if (a[i] !== b[i]) throw new Error(`edge ${i}: theirs ${a[i]}, ours ${b[i]}`);
-console.log(JSON.stringify({ pulses: count >> 1 }));
+console.log(JSON.stringify({ pulses: count >> 1, reloads }));

@@ -141,6 +141,14 @@ export class Timer {
     }
   }
 
+  /** The counter at `now`, without moving anything. */
+  tcntAt(now) {
+    if (this.divider === 0 || (this.held && this.divider !== 1)) return this.tcnt;
+    const ticks = Math.floor((now - this.origin) / this.divider)
+      - Math.floor((this.anchor - this.origin) / this.divider);
+    return this.tcnt + ticks; // up to the next event, which is where the board calls fire()
+  }
+
   /** Ticks until something may happen; with `all`, also what nobody sees. */
   ticksToAction(all) {
     const { tcnt, top, ocr } = this;
@@ -341,7 +349,7 @@ export class Timer {
     const divider = this.dividers[select];
     if (divider < 0) this.board.unmodelled(`timer ${this.n} with an external clock`);
     this.divider = divider;
-    this.anchor = now;
+    this.anchor = Math.max(now, this.origin);
   }
 
   /** FOCnx: a compare match made by hand; no flag, and nothing in a PWM mode. */

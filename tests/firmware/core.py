@@ -136,6 +136,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "cw_new": (_B, [_P(CBoard), _P(CMemory), _U8, _T]),
     "cw_free": (None, [_B]),
     "cw_port": (None, [_B, _U32, ctypes.c_bool, _U8]),
+    "cw_line_room": (None, [_B, _U8]),
     "cw_outgoing_full": (None, [_B, ctypes.c_bool]),
     "cw_bytes": (ctypes.c_bool, [_B, _T, ctypes.c_char_p, ctypes.c_size_t]),
     "cw_line_error": (ctypes.c_bool, [_B, _T]),
@@ -173,6 +174,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "limits_check": (_U8, [_P(CLimits), _P(CCeilings), _P(CLimits)]),
     "reader_start": (None, [_P(CReader)]),
     "reader_take": (ctypes.c_bool, [_P(CReader), _U8]),
+    "permission_move": (ctypes.c_bool, [_P(CMemory), _U8]),
     "nonces_start": (None, [_B, _U32]),
     "nonces_number": (_U32, [_B]),
     "nonces_issue": (_U32, [_B, _U32]),
@@ -205,6 +207,7 @@ class CoreBoard:
     As `SimulatedController`: ticks are extended and must not fall (ValueError); a call at tick T
     leaves the rest of T to the next. `poll_every`: the port polls at these ticks besides events;
     `lazy`: at nothing else, as a main loop does, with `lead` ticks to change what is prepared.
+    `line_room`: so many prepared pulses does an output's line hold (1 to 4).
     """
 
     def __init__(
@@ -216,6 +219,7 @@ class CoreBoard:
         poll_every: int = 0,
         lazy: bool = False,
         lead: int = 0,
+        line_room: int = 4,
     ) -> None:
         self._library = library()
         self.settings = settings
@@ -248,6 +252,7 @@ class CoreBoard:
         self._handle: int = self._library.cw_new(board, kept, self._levels, settings.first_tick)
         if poll_every or lazy or lead:
             self._library.cw_port(self._handle, poll_every, lazy, lead)
+        self._library.cw_line_room(self._handle, line_room)
         self._remember()
 
     def __del__(self) -> None:

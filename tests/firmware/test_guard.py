@@ -247,6 +247,15 @@ def test_the_first_reason_that_applies_is_the_one() -> None:
     assert looser.take(300, 100) == GuardReason.DUTY_SECOND
 
 
+def test_a_tick_before_the_newest_slot_counts_in_it() -> None:
+    """A pulse of the next slot was cut at once; the one asked for then lies in the slot before."""
+    one = Guard(replace(LIMITS, window2_ms=5, window2_ticks=400))
+    assert one.take(338, 400) == NONE  # slots are 338 ticks
+    one.go_on(339)
+    one.cut(100)
+    assert one.judge(337, 1) == GuardReason.DUTY_SECOND
+
+
 def test_a_refused_pulse_is_not_counted() -> None:
     one = Guard(replace(LIMITS, max_starts_1s=2))
     assert one.take(0, 401) == GuardReason.ON_TIME

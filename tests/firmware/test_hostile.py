@@ -248,3 +248,24 @@ def test_a_frame_that_lost_its_tail_is_dropped_and_the_next_is_good(cut: int) ->
     assert len(bench.pulses) == 6
     bench.advance(60 * MS)
     assert bench.status().bad_frames == 1
+
+
+@pytest.mark.parametrize("length", [0, 5, 16, 18, 28, 30])
+def test_voices_of_a_wrong_length(length: int) -> None:
+    bench = CoreBench().armed()
+    (answer,) = bench.send_raw(encode_frame(0x04, 9, bytes(length)))
+    assert isinstance(answer, Refusal)
+    assert (answer.type_code, answer.sequence, answer.reason) == (4, 9, Reason.WRONG_LENGTH)
+    assert bench.board.state == State.ARMED
+
+
+@pytest.mark.parametrize("type_code", [0x00, 0x09, 0x41, 0x46, 0xFF])
+def test_unknown_types_are_refused_whatever_their_length(type_code: int) -> None:
+    bench = CoreBench()
+    for length in (0, 1, 124):
+        (answer,) = [
+            m
+            for m in bench.send_raw(encode_frame(type_code, 9, bytes(length)))
+            if isinstance(m, Refusal)
+        ]
+        assert answer.reason == Reason.UNKNOWN_TYPE

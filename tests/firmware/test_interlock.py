@@ -32,7 +32,7 @@ from firmware_protocol.messages import (
 from tests.link.board_bench import BOARD, LIMITS, MS, slot
 
 from .bench import CoreBench
-from .core import FIRMWARE, library
+from .core import FIRMWARE, CBoard, CMemory, library
 
 HORN = replace(BOARD, horn_ms=120)
 
@@ -216,8 +216,6 @@ def test_power_up(remembered: State, reset_cause: ResetCause, state: State, caus
 
 def test_a_memory_that_says_nothing_lawful_is_a_trip() -> None:
     """The page knows four states; a damaged store may say anything."""
-    from .core import CBoard, CMemory  # noqa: PLC0415
-
     core = library()
     handle = core.cw_new(CBoard(), CMemory(0, 5, 77, 0), 0xF7, 0)
     memory = core.cw_memory(handle)
@@ -437,3 +435,14 @@ def test_the_numbers_are_those_of_the_catalogue() -> None:
         found.pop("NONE", None)
         expected = {one.name: str(int(one)) for one in names if one.name != "NONE"}
         assert found == expected
+
+
+def test_what_is_no_event_moves_nothing() -> None:
+    """And no event but a trip leads to tripped, nor does any lead out of a state there is not."""
+    core = library()
+    assert core.cw_permission_size() == ctypes.sizeof(CMemory)
+    for state in (*State, 77):
+        for event in (4, 5, 7, 255):  # both kinds of cause; two numbers beyond the table
+            memory = CMemory(1, 2, int(state), 0)
+            assert not core.permission_move(memory, event)
+            assert (memory.state, memory.trip_number) == (state, 2)

@@ -23,7 +23,7 @@ def load(name: str) -> list[dict[str, Any]]:
 TRAINS = {vector["name"]: vector for vector in load("trains.json")}
 
 
-def replay_core(vector: dict[str, Any], *, poll_every: int = 0) -> CoreBoard:
+def replay_core(vector: dict[str, Any], *, poll_every: int = 0, line_room: int = 4) -> CoreBoard:
     """What a reader of PROTOCOL.md, section 12, would do with the core."""
     settings = vector["board"] | {
         "ceilings": tuple(Ceilings(**c) for c in vector["board"]["ceilings"])
@@ -37,6 +37,7 @@ def replay_core(vector: dict[str, Any], *, poll_every: int = 0) -> CoreBoard:
         memory,
         power_on=ResetCause(vector["power_on"]),
         poll_every=poll_every,
+        line_room=line_room,
     )
     for step in vector["steps"]:
         tick = step["tick"]
@@ -64,12 +65,12 @@ def replay_core(vector: dict[str, Any], *, poll_every: int = 0) -> CoreBoard:
     return board
 
 
-@pytest.mark.parametrize("poll_every", [0, 777])
+@pytest.mark.parametrize(("poll_every", "line_room"), [(0, 4), (777, 4), (777, 1)])
 @pytest.mark.parametrize("name", TRAINS)
-def test_trains(name: str, poll_every: int) -> None:
-    """To the very tick. How often the port polls besides changes nothing."""
+def test_trains(name: str, poll_every: int, line_room: int) -> None:
+    """To the very tick. How often the port polls besides, and its room, change nothing."""
     vector = TRAINS[name]
-    board = replay_core(vector, poll_every=poll_every)
+    board = replay_core(vector, poll_every=poll_every, line_room=line_room)
     sent = [[tick, data.hex()] for tick, data in board.take_output()]
     pulses = sorted(
         ([p.output, p.start_tick, p.on_ticks] for p in board.take_pulses()),

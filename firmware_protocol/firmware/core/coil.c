@@ -29,7 +29,7 @@ void coil_arm(struct coil *coil, uint32_t lease_until)
 
 /* -- committing decisions ---------------------------------------------------------------------- */
 
-static uint8_t place_of(const struct coil *coil, uint8_t index)
+static uint8_t decision_place(const struct coil *coil, uint8_t index)
 {
     return (uint8_t)((uint8_t)(coil->first + index) & (DECISIONS - 1U));
 }
@@ -65,7 +65,7 @@ static void commit_first(struct coil *coil)
         refused(coil, fate);
         break;
     }
-    coil->first = place_of(coil, 1U);
+    coil->first = decision_place(coil, 1U);
     coil->count--;
 }
 
@@ -133,7 +133,7 @@ static void commit_before(struct coil *coil, uint32_t now)
 
 static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
-    struct decision *decision = &coil->decisions[place_of(coil, coil->count)];
+    struct decision *decision = &coil->decisions[decision_place(coil, coil->count)];
 
     decision->at = at;
     decision->train = train;
@@ -158,7 +158,7 @@ static void withdraw(struct coil *coil)
     while (coil->count != 0U) {
         const struct decision *newest;
         coil->count--;
-        newest = &coil->decisions[place_of(coil, coil->count)];
+        newest = &coil->decisions[decision_place(coil, coil->count)];
         if (newest->fate == FATE_APPLIED) {
             coil->trains = coil->before;
         } else {
@@ -181,7 +181,7 @@ static bool may_decide_more(const struct coil *coil)
         return true;
     }
     /* Not beyond a refusal: it may be the one that trips. */
-    newest = coil->decisions[place_of(coil, (uint8_t)(coil->count - 1U))].fate;
+    newest = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate;
     return (newest == FATE_FIRED) || (newest >= FATE_DROPPED);
 }
 
@@ -326,7 +326,7 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
 {
     wake_up(coil);
     if (coil->count != 0U) {
-        uint8_t newest = place_of(coil, (uint8_t)(coil->count - 1U));
+        uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
             withdraw(coil);
         }

@@ -84,8 +84,9 @@ bool trains_match(const struct trains *trains, const struct slots *slots)
         const struct train *train = &trains->train[i];
         const struct slot *slot = &slots->slot[i];
         bool sounds = slots_has(slots->mask, i);
+        bool sounded = train->motion.state != TRAIN_SILENT;
 
-        if (sounds != (train->motion.state != TRAIN_SILENT)) {
+        if (sounds != sounded) {
             return false;
         }
         if (sounds &&
@@ -185,10 +186,10 @@ SELDOM static void spread_grid(struct train *train, uint8_t high)
     uint16_t rest = (uint16_t)(m & 0x7FU);
 
     if (high >= 128U) {
-        uint16_t r = (uint16_t)(high - 128U);
+        uint16_t r = (uint16_t)((uint16_t)high - 128U);
         move_grid(&train->motion, (whole * r) + (uint16_t)((uint16_t)(rest * r) >> 7));
     } else {
-        uint16_t r = (uint16_t)(128U - high);
+        uint16_t r = (uint16_t)(128U - (uint16_t)high);
         move_grid_back(&train->motion,
                        (whole * r) + (uint16_t)((uint16_t)((uint16_t)(rest * r) + 127U) >> 7));
     }

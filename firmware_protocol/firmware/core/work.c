@@ -27,17 +27,16 @@ void work(struct core *core, struct coil *coil)
 {
     uint32_t now = core->now;
     uint32_t until = horizon(core);
+    bool more = true;
 
-    for (uint8_t i = 0U; i < WORK_LIMIT; i++) {
-        if (coil_commit(coil, now)) {
-            if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
-                trip(core, CAUSE_GUARD_REFUSALS);
-                break;
-            }
-        } else if ((coil->count >= DECISIONS) || !coil_decide(coil, now, until)) {
-            break;
+    for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
+        if (!coil_commit(coil, now)) {
+            more = (coil->count < DECISIONS) && coil_decide(coil, now, until);
+        } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
+            trip(core, CAUSE_GUARD_REFUSALS);
+            more = false;
         } else {
-            /* one more decision made */
+            /* one has happened */
         }
     }
     coil_rest(coil, now);

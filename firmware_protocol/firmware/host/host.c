@@ -216,6 +216,7 @@ struct cw_board *cw_new(const struct board *board, const struct trip_memory *kep
         made->next_poll = UINT64_MAX;
         for (uint8_t output = 0U; output < OUTPUTS; output++) {
             made->timers[output].output = output;
+            made->timers[output].line_room = DECISIONS;
         }
         be_at(made, first_tick);
         start(made);
@@ -239,6 +240,13 @@ void cw_port(struct cw_board *board, uint32_t poll_every, bool lazy, uint8_t lea
     board->lazy = lazy;
     board->lead = lead;
     board->next_poll = (poll_every != 0U) ? (board->now + poll_every) : UINT64_MAX;
+}
+
+void cw_line_room(struct cw_board *board, uint8_t room)
+{
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        board->timers[output].line_room = room;
+    }
 }
 
 void cw_outgoing_full(struct cw_board *board, bool full)

@@ -24,6 +24,9 @@ void cw_free(struct cw_board *board);
  * polls at nothing else, as a real main loop does, and cannot change what starts within `lead`. */
 void cw_port(struct cw_board *board, uint32_t poll_every, bool lazy, uint8_t lead);
 
+/* How many prepared pulses an output's line holds: 1 to DECISIONS. */
+void cw_line_room(struct cw_board *board, uint8_t room);
+
 /* The outgoing buffer has no room from now on, or has again. */
 void cw_outgoing_full(struct cw_board *board, bool full);
 

@@ -56,7 +56,7 @@ bool timer_offer(struct timer *timer, uint64_t start, uint16_t on)
     uint64_t before = timer->has_started ? timer->last_start : 0U;
     bool any = timer->has_started;
 
-    if (timer->line_count >= DECISIONS) {
+    if (timer->line_count >= timer->line_room) {
         return false;
     }
     if (timer->line_count != 0U) {

@@ -29,6 +29,7 @@ struct timer {
     uint32_t broken_offers;
     uint32_t unpermitted;
     uint8_t line_count;
+    uint8_t line_room; /* at most DECISIONS */
     uint8_t started;
     uint8_t output;
     bool is_lit;
