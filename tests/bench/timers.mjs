@@ -8,7 +8,7 @@
  * A tick takes the counter from v to v + 1, or from TOP to 0. At that tick, and not before:
  *   - a compare unit with OCRnx = v matches: its flag is set, its latch set, cleared or toggled;
  *   - leaving TOP: TOVn (fast PWM), ICFn (where ICRn is the top), the buffered OCRnx are taken over, and
- *     in fast PWM the latch is set (COM = 2) or cleared (COM = 3): after the match, so OCRnx = TOP is a
+ *     in fast PWM the latch is set (COM = 2) or cleared (COM = 3): whatever matches, so OCRnx = TOP is a
  *     constant level.
  * So a fast PWM pulse lasts OCRnx + 1 ticks and a period TOP + 1. ICRn is not buffered: a top written
  * below the counter is missed and the counter runs on to its end.
@@ -167,17 +167,17 @@ export class Timer {
   act(at) { // one tick from the present value
     let flags = 0;
     const value = this.tcnt;
+    const atTop = value === this.top;
+    const wraps = atTop || value === this.max;
     if (!this.blocked) {
       for (let x = 0; x < this.units; x++) {
-        if (this.ocr[x] === value) {
-          flags |= 2 << x;
-          this.match(x, at);
-        }
+        if (this.ocr[x] !== value) continue;
+        flags |= 2 << x;
+        if (!(wraps && this.mode === FAST && this.com[x] !== 1)) this.match(x, at); // BOTTOM decides
       }
     }
     this.blocked = false;
-    const atTop = value === this.top;
-    if (atTop || value === this.max) {
+    if (wraps) {
       if (atTop && this.topIs === 'I') flags |= ICF;
       if (this.mode === FAST ? atTop : value === this.max) flags |= 1;
       this.tcnt = 0;

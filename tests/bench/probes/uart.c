@@ -1,4 +1,5 @@
-/* USART0 at 500 kbaud. While PA0 is high every received byte is stored with its status and sent back. */
+/* USART0 at 500 kbaud. While PA0 is high every received byte is stored with its status, and while PA1 is
+ * high sent back. */
 #include <avr/io.h>
 #include <avr/wdt.h>
 
@@ -18,9 +19,11 @@ int main(void)
             statuses[count] = UCSR0A;
             uint8_t byte = UDR0;
             bytes[count++] = byte;
-            while (!(UCSR0A & _BV(UDRE0))) {
+            if (PINA & _BV(PA1)) {
+                while (!(UCSR0A & _BV(UDRE0))) {
+                }
+                UDR0 = byte;
             }
-            UDR0 = byte;
         }
     }
 }
