@@ -186,6 +186,8 @@ const COMMANDS = {
   },
 };
 
+const AHEAD_MS = 2;
+
 /** Runs the board in step with the clock on the wall, and carries USART0's bytes to one TCP client. */
 class Pace {
   constructor(port) {
@@ -209,23 +211,23 @@ class Pace {
     this.client?.destroy(); // the newest wins, as when a cable is plugged over
     this.client = client;
     client.setNoDelay(true);
-    client.on('data', (data) => {
-      board.uarts[0].line.send(now(), data, board.clockHz / 500000);
-      board.lineChanged(0);
-      this.holdBack();
-    });
+    client.on('readable', () => this.takeIn());
     client.on('error', () => {});
     client.on('close', () => {
       if (this.client === client) this.client = null;
     });
   }
 
-  /** A line carries 50 bytes a millisecond: what is more waits in the sender's own socket. */
-  holdBack() {
-    if (!this.client) return;
-    const aheadMs = ((board.uarts[0].line.freeAt - now()) / board.clockHz) * 1000;
-    if (aheadMs > 4) this.client.pause();
-    else if (this.client.isPaused()) this.client.resume();
+  /** A line carries 50 bytes a millisecond: what is more than AHEAD_MS waits outside. */
+  takeIn() {
+    const { line } = board.uarts[0];
+    const bitCycles = board.clockHz / 500000;
+    const aheadBytes = Math.max(0, line.freeAt - now()) / (10 * bitCycles);
+    const room = Math.floor(AHEAD_MS * 50 - aheadBytes);
+    const waiting = this.client?.readableLength ?? 0;
+    if (room <= 0 || waiting === 0) return;
+    line.send(now(), this.client.read(Math.min(room, waiting)), bitCycles);
+    board.lineChanged(0);
   }
 
   slice() {
@@ -238,7 +240,7 @@ class Pace {
     this.out = [];
     board.pins.edges.splice(0, Math.max(0, board.pins.edges.length - 100000));
     board.uarts[0].sent.splice(0, Math.max(0, board.uarts[0].sent.length - 100000));
-    this.holdBack();
+    this.takeIn();
     this.busyMs += performance.now() - began;
     this.timer = lagMs > 1 ? setImmediate(() => this.slice()) : setTimeout(() => this.slice(), 1);
   }

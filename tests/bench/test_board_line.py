@@ -2,11 +2,14 @@
 
 import random
 import socket
+from pathlib import Path
 
 import pytest
+import serial
 
 from tests.bench.bench import BYTE_CYCLES, CYCLES_PER_MS, Bench
 from tests.bench.conftest import Probe
+from tests.bench.pty_bridge import PtyBridge
 
 pytestmark = pytest.mark.long
 
@@ -145,3 +148,15 @@ def test_in_real_time_the_line_is_a_socket(b: Bench) -> None:
     assert got == data
     report = b.unpace()
     assert report["times_real_time"] > 0
+
+
+def test_in_real_time_the_line_is_a_serial_device(b: Bench, tmp_path: Path) -> None:
+    data = random.Random(6).randbytes(1000)
+    link = tmp_path / "board"
+    with PtyBridge(b.pace(), link):
+        with serial.Serial(str(link), 500_000, timeout=10, exclusive=True) as port:
+            port.write(data)
+            assert port.read(len(data)) == data
+        b.pin_at(0, READS, 0)  # commands still work
+        assert b.call("paced")["now"] > 0
+    assert not link.exists()
