@@ -58,6 +58,7 @@ static const struct hardware hardware[OUTPUTS] = {
 #define LEAST_LIT 2U      /* OCRnB = 0 would be a spike: a shorter pulse stays dark */
 #define OVERDUE_TICKS 400U
 #define CLOCK_TRIES 16U
+#define EDGE_TICKS 4U      /* 2 us: from a match to the pin and back through its synchroniser, and more */
 
 #if ((LEAST_TOP - CEILING_MAX_ON) < (CEILING_MIN_OFF + OVERDUE_TICKS)) || (CEILING_MAX_ON >= APPROACH)
 #error "top, compare and off-time do not fit"
@@ -77,7 +78,6 @@ struct output {
     bool loaded;    /* the timer runs for one pulse */
     bool connected; /* what the registers must say */
     bool fault;
-    bool stuck; /* the pin was high after its pulse */
     uint16_t compare;
     uint16_t top;
 };
@@ -100,10 +100,15 @@ ALWAYS_INLINE void unload(struct output *output, const struct hardware *hw)
     output->connected = false;
 }
 
+ALWAYS_INLINE bool may_connect(void)
+{
+    return !halted && ((ESTOP_PINS & ESTOP_BITS) == ESTOP_CLOSED);
+}
+
 /* The only place that connects an output. Interrupts off, so that nothing comes between. */
 ALWAYS_INLINE bool connect(struct output *output, const struct hardware *hw)
 {
-    if (halted || ((ESTOP_PINS & ESTOP_BITS) != ESTOP_CLOSED)) {
+    if (!may_connect()) {
         return false;
     }
     hw->timer->control_a = A_CONNECTED;
@@ -172,7 +177,7 @@ ALWAYS_INLINE void load_next(struct output *output, const struct hardware *hw)
     if (!write_timer(output, hw, pulse->start, pulse->on)) {
         unload(output, hw);
         output->count = 0U;
-        output->fault = true;
+        output->fault = may_connect(); /* an opened e-stop input tells of itself */
     }
 }
 
@@ -186,9 +191,6 @@ ALWAYS_INLINE void pulse_ended(struct output *output, const struct hardware *hw)
     output->loaded = false;
     output->connected = false;
     output->ended++;
-    if ((*hw->pins & hw->pin) != 0U) {
-        output->stuck = true;
-    }
     load_next(output, hw);
 }
 
@@ -252,9 +254,6 @@ void timers_start(void)
 
 void timers_release(void)
 {
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        port_dark(i);
-    }
     halted = false;
 }
 
@@ -389,20 +388,21 @@ bool timers_check(void)
 }
 
 /* Is the pin not what the timer says now? Near an edge nothing is said. Interrupts off. */
-static bool disagrees(struct output *output, const struct hardware *hw)
+static bool disagrees(const struct output *output, const struct hardware *hw)
 {
     uint16_t count = hw->timer->count;
     bool high = (*hw->pins & hw->pin) != 0U;
-    bool stuck = output->stuck;
 
-    output->stuck = false;
-    if (!output->connected || (count >= APPROACH)) {
-        return stuck || (high && (!output->connected || (count < (uint16_t)(output->top - 2U))));
+    if (!output->connected) {
+        return high;
     }
-    if ((count >= 4U) && ((uint16_t)(count + 4U) < output->compare)) {
-        return stuck || !high;
+    if (count >= APPROACH) {
+        return high && (count < (uint16_t)(output->top - EDGE_TICKS));
     }
-    return stuck;
+    if ((count >= EDGE_TICKS) && ((uint16_t)(count + EDGE_TICKS) < output->compare)) {
+        return !high;
+    }
+    return high && (count > (uint16_t)(output->compare + EDGE_TICKS));
 }
 
 bool timers_pins_disagree(void)

@@ -29,7 +29,8 @@ void timers_halt(void);
 /* Was timers_halt called since the last timers_release? */
 bool timers_halted(void);
 
-/* After the core was told: every output dark with its latch low, and may be loaded again. */
+/* After the core was told and every output was made dark (port_dark): they may be loaded again.
+ * Interrupts off. */
 void timers_release(void);
 
 /* True once for each time that a pulse could not be kept, or a register was not what was written. */

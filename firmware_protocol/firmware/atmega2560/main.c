@@ -1,0 +1,187 @@
+/* The ATmega2560's main program: the start after a reset, and the round of the main loop.
+ *
+ * A round: inputs, received bytes, time, the four outputs one by one, status, checks, memory, signs of
+ * life. Inputs and bytes are looked at between any two outputs, too, so that a stop waits for no more
+ * than one output's work. Everything the core does happens here; interrupts only do what timers.h,
+ * levels.h, uart.h and ticks.h say.
+ */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "../core/catalogue.h"
+#include "../core/core.h"
+#include "alive.h"
+#include "checks.h"
+#include "commission.h"
+#include "levels.h"
+#include "memory.h"
+#include "pins.h"
+#include "ticks.h"
+#include "timers.h"
+#include "uart.h"
+
+#define STACK_MARK 0xC5U
+
+static struct core core;
+static struct board board;
+static uint8_t last_levels;
+static bool last_disagree;
+static uint8_t reset_flags __attribute__((section(".noinit")));
+
+/* First of all: why we are here, the watchdog at 16 ms, and the free RAM painted, to see later how deep
+ * the stack went. The linker puts this before main. */
+void first_of_all(void) __attribute__((naked, used, section(".init3")));
+void first_of_all(void)
+{
+    extern uint8_t _end;
+
+    reset_flags = MCUSR;
+    MCUSR = 0U;
+    wdt_enable(WDTO_15MS);
+    for (uint8_t *at = &_end; at < (uint8_t *)SP; at++) {
+        *at = STACK_MARK;
+    }
+}
+
+static uint8_t reset_cause(void)
+{
+    uint8_t cause = RESET_WATCHDOG; /* no flag at all: a jump to 0, nothing sound */
+
+    if ((reset_flags & (1U << WDRF)) != 0U) {
+        cause = RESET_WATCHDOG;
+    } else if ((reset_flags & (1U << PORF)) != 0U) { /* power-up sets BORF, too */
+        cause = RESET_POWER_ON;
+    } else if ((reset_flags & (1U << BORF)) != 0U) {
+        cause = RESET_BROWN_OUT;
+    } else if ((reset_flags & (1U << EXTRF)) != 0U) {
+        cause = RESET_EXTERNAL;
+    } else {
+        /* JTAG or none */
+    }
+    return cause;
+}
+
+static bool stack_is_whole(void)
+{
+    extern uint8_t _end;
+    const volatile uint8_t *end = &_end;
+
+    return (end[0] == STACK_MARK) && (end[1] == STACK_MARK);
+}
+
+static void look_at_inputs(void)
+{
+    uint8_t opened = levels_take_opened();
+    uint8_t levels = levels_read();
+
+    if ((opened != 0U) || (levels != last_levels)) {
+        uint32_t now = ticks_now();
+        if (opened != 0U) {
+            core_inputs(&core, now, (uint8_t)(levels & (uint8_t)~opened));
+        }
+        core_inputs(&core, now, levels);
+        last_levels = levels;
+        levels_told();
+    }
+}
+
+static void look_at_line(void)
+{
+    const uint8_t *bytes;
+    uint8_t count;
+    uint8_t event;
+    uint8_t state;
+
+    do {
+        event = uart_take(&bytes, &count);
+        if (event == LINE_BYTES) {
+            core_bytes(&core, ticks_now(), bytes, count);
+        } else if (event == LINE_ERROR) {
+            core_line_error(&core, ticks_now());
+        } else {
+            /* nothing came */
+        }
+    } while (event != LINE_NOTHING);
+    state = uart_watch_break();
+    if (state == LINE_BREAK) {
+        core_line_break(&core, ticks_now());
+    } else if (state == LINE_IDLE) {
+        core_line_idle(&core, ticks_now());
+    } else {
+        /* as it was */
+    }
+}
+
+static bool look_at_outputs(void)
+{
+    bool right = timers_check();
+    bool disagree = timers_pins_disagree();
+
+    if (timers_take_fault()) {
+        right = false;
+        core_fault(&core, ticks_now());
+    }
+    if (disagree != last_disagree) {
+        last_disagree = disagree;
+        core_pin_mismatch(&core, ticks_now(), disagree);
+    }
+    return right && !disagree;
+}
+
+static void round_of_work(void)
+{
+    bool well;
+
+    core_poll_timers(&core, ticks_now());
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        look_at_inputs();
+        look_at_line();
+        core_poll_output(&core, ticks_now(), output);
+        alive_turn();
+    }
+    core_poll_status(&core, ticks_now());
+    memory_step();
+    well = look_at_outputs() && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
+    alive_allow(well && !timers_halted());
+    alive_turn();
+    if (well) {
+        alive_kick();
+    }
+}
+
+static void start(void)
+{
+    struct trip_memory kept;
+    struct commissioned commissioned;
+
+    PANEL_DDR = PANEL_OUTPUTS; /* low: beacon, horn and ENABLE off */
+    if (commission_is_wanted()) {
+        commission_serve();
+    }
+    timers_start();
+    board.build = CW_BUILD;
+    board.reset_cause = reset_cause();
+    checks_run(&board);
+    (void)memory_commissioned(&commissioned); /* if not: ceilings of 0, so no limits can be set */
+    board.board_id = commissioned.board_id;
+    board.horn_ms = commissioned.horn_ms;
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        board.ceilings[i] = commissioned.ceilings[i];
+    }
+    memory_start(&kept);
+    levels_start(commissioned.unused_ready);
+    ticks_start();
+    uart_start();
+    last_levels = levels_read();
+    core_start(&core, &board, &kept, last_levels, ticks_now());
+    sei();
+}
+
+int main(void)
+{
+    start();
+    for (;;) {
+        round_of_work();
+    }
+}
