@@ -26,13 +26,11 @@ bool commission_is_wanted(void)
 
 static void answer(uint8_t sequence)
 {
-    struct commissioned commissioned;
     uint8_t bytes[COMMISSIONED_BYTES];
     struct writer writer;
 
     writer_begin(&writer, TYPE_COMMISSIONED, sequence);
-    writer_u8(&writer, memory_commissioned(&commissioned) ? 1U : 0U);
-    commissioned_write(&commissioned, bytes);
+    writer_u8(&writer, memory_read_commissioned(bytes) ? 1U : 0U);
     for (uint8_t i = 0U; i < COMMISSIONED_BYTES; i++) {
         writer_u8(&writer, bytes[i]);
     }
@@ -46,9 +44,7 @@ static void obey(const struct reader *reader)
         return;
     }
     if (reader->length == (FRAME_MIN + COMMISSIONED_BYTES)) {
-        struct commissioned commissioned;
-        commissioned_parse(&commissioned, &reader->bytes[2]);
-        memory_commission(&commissioned);
+        memory_commission(&reader->bytes[2]);
     }
     answer(reader->bytes[1]);
 }

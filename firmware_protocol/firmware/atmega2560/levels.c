@@ -1,30 +1,12 @@
 /* The board's inputs; see levels.h. */
 #include "levels.h"
 
-#include <avr/interrupt.h>
 #include <avr/io.h>
-#include <util/atomic.h>
 
 #include "../core/catalogue.h"
-#include "../core/port.h"
-#include "../core/sizes.h"
 #include "pins.h"
-#include "timers.h"
 
-static volatile uint8_t opened;
 static uint8_t unused;
-
-ISR(INT0_vect)
-{
-    timers_halt();
-    opened |= INPUT_ESTOP_A;
-}
-
-ISR(INT1_vect)
-{
-    timers_halt();
-    opened |= INPUT_ESTOP_B;
-}
 
 void levels_start(uint8_t unused_ready)
 {
@@ -57,31 +39,4 @@ uint8_t levels_read(void)
         levels |= INPUT_LOCAL_STOP;
     }
     return levels;
-}
-
-uint8_t levels_take_opened(void)
-{
-    uint8_t taken = 0U;
-
-    if (opened != 0U) {
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-        {
-            taken = opened;
-            opened = 0U;
-        }
-    }
-    return taken;
-}
-
-void levels_told(void)
-{
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        port_dark(output);
-    }
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        if (opened == 0U) {
-            timers_release();
-        }
-    }
 }

@@ -72,17 +72,17 @@ static bool stack_is_whole(void)
 
 static void look_at_inputs(void)
 {
-    uint8_t opened = levels_take_opened();
+    uint8_t opened = timers_halted();
     uint8_t levels = levels_read();
 
     if ((opened != 0U) || (levels != last_levels)) {
         uint32_t now = ticks_now();
-        if (opened != 0U) {
+        if (opened != 0U) { /* perhaps closed again already */
             core_inputs(&core, now, (uint8_t)(levels & (uint8_t)~opened));
+            timers_release(opened);
         }
         core_inputs(&core, now, levels);
         last_levels = levels;
-        levels_told();
     }
 }
 
@@ -143,14 +143,15 @@ static void round_of_work(void)
     core_poll_status(&core, ticks_now());
     memory_step();
     well = look_at_outputs() && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
-    alive_allow(well && !timers_halted());
+    alive_allow(well && (timers_halted() == 0U));
     alive_turn();
     if (well) {
         alive_kick();
     }
 }
 
-static void start(void)
+/* Its variables are gone from the stack afterwards. */
+__attribute__((noinline)) static void start(void)
 {
     struct trip_memory kept;
     struct commissioned commissioned;

@@ -132,34 +132,6 @@ void memory_step(void)
 #define CEILING_BYTES 10U
 #define FIRST_CEILING 7U
 
-void commissioned_parse(struct commissioned *commissioned, const uint8_t *bytes)
-{
-    commissioned->board_id = get_u32(&bytes[0]);
-    commissioned->horn_ms = get_u16(&bytes[4]);
-    commissioned->unused_ready = bytes[6];
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        const uint8_t *at = &bytes[FIRST_CEILING + (i * CEILING_BYTES)];
-        commissioned->ceilings[i].max_on = get_u16(&at[0]);
-        commissioned->ceilings[i].min_off = get_u16(&at[2]);
-        commissioned->ceilings[i].max_starts_1s = get_u16(&at[4]);
-        commissioned->ceilings[i].duty_1s = get_u32(&at[6]);
-    }
-}
-
-void commissioned_write(const struct commissioned *commissioned, uint8_t *bytes)
-{
-    put_u32(&bytes[0], commissioned->board_id);
-    put_u16(&bytes[4], commissioned->horn_ms);
-    bytes[6] = commissioned->unused_ready;
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        uint8_t *at = &bytes[FIRST_CEILING + (i * CEILING_BYTES)];
-        put_u16(&at[0], commissioned->ceilings[i].max_on);
-        put_u16(&at[2], commissioned->ceilings[i].min_off);
-        put_u16(&at[4], commissioned->ceilings[i].max_starts_1s);
-        put_u32(&at[6], commissioned->ceilings[i].duty_1s);
-    }
-}
-
 /* The record: a mark, the bytes, their CRC (low byte first). */
 static uint16_t record_crc(const uint8_t *bytes)
 {
@@ -171,31 +143,55 @@ static uint16_t record_crc(const uint8_t *bytes)
     return crc;
 }
 
-bool memory_commissioned(struct commissioned *commissioned)
+bool memory_read_commissioned(uint8_t *bytes)
 {
-    uint8_t record[1U + COMMISSIONED_BYTES + 2U];
+    uint8_t crc[2];
+    uint8_t mark = eeprom_read_byte((const uint8_t *)COMMISSIONED_AT);
 
-    eeprom_read_block(record, (const void *)COMMISSIONED_AT, sizeof(record));
-    (void)memset(commissioned, 0, sizeof(*commissioned));
-    if ((record[0] != COMMISSIONED_MARK) ||
-        (get_u16(&record[1U + COMMISSIONED_BYTES]) != record_crc(&record[1]))) {
-        return false;
-    }
-    commissioned_parse(commissioned, &record[1]);
-    return true;
+    eeprom_read_block(bytes, (const void *)(COMMISSIONED_AT + 1U), COMMISSIONED_BYTES);
+    eeprom_read_block(crc, (const void *)(COMMISSIONED_AT + 1U + COMMISSIONED_BYTES), sizeof(crc));
+    return (mark == COMMISSIONED_MARK) && (get_u16(crc) == record_crc(bytes));
 }
 
-void memory_commission(const struct commissioned *commissioned)
+bool memory_commissioned(struct commissioned *commissioned)
 {
-    uint8_t record[1U + COMMISSIONED_BYTES + 2U];
+    uint8_t bytes[COMMISSIONED_BYTES];
+    bool good = memory_read_commissioned(bytes);
 
-    record[0] = COMMISSIONED_MARK;
-    commissioned_write(commissioned, &record[1]);
-    put_u16(&record[1U + COMMISSIONED_BYTES], record_crc(&record[1]));
-    for (uint8_t i = 0U; i < sizeof(record); i++) {
-        alive_wait();
-        eeprom_update_byte((uint8_t *)(COMMISSIONED_AT + i), record[i]);
+    if (!good) {
+        (void)memset(bytes, 0, sizeof(bytes));
     }
+    commissioned->board_id = get_u32(&bytes[0]);
+    commissioned->horn_ms = get_u16(&bytes[4]);
+    commissioned->unused_ready = bytes[6];
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        const uint8_t *at = &bytes[FIRST_CEILING + (i * CEILING_BYTES)];
+        commissioned->ceilings[i].max_on = get_u16(&at[0]);
+        commissioned->ceilings[i].min_off = get_u16(&at[2]);
+        commissioned->ceilings[i].max_starts_1s = get_u16(&at[4]);
+        commissioned->ceilings[i].duty_1s = get_u32(&at[6]);
+    }
+    return good;
+}
+
+static void write_byte(uint16_t at, uint8_t byte)
+{
+    alive_wait();
+    eeprom_update_byte((uint8_t *)at, byte);
+}
+
+/* The mark last: a record cut short has none, or its CRC does not match. */
+void memory_commission(const uint8_t *bytes)
+{
+    uint16_t crc = record_crc(bytes);
+
+    write_byte(COMMISSIONED_AT, 0xFFU);
+    for (uint8_t i = 0U; i < COMMISSIONED_BYTES; i++) {
+        write_byte(COMMISSIONED_AT + 1U + i, bytes[i]);
+    }
+    write_byte(COMMISSIONED_AT + 1U + COMMISSIONED_BYTES, (uint8_t)(crc & 0xFFU));
+    write_byte(COMMISSIONED_AT + 2U + COMMISSIONED_BYTES, (uint8_t)(crc >> 8));
+    write_byte(COMMISSIONED_AT, COMMISSIONED_MARK);
     alive_wait();
     eeprom_busy_wait();
 }

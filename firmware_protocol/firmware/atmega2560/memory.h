@@ -32,11 +32,10 @@ void memory_step(void);
 /* False if the board was never commissioned, or the record is damaged: then all is zero. */
 bool memory_commissioned(struct commissioned *commissioned);
 
-/* Packs and unpacks the bytes of a commissioning message. */
-void commissioned_parse(struct commissioned *commissioned, const uint8_t *bytes);
-void commissioned_write(const struct commissioned *commissioned, uint8_t *bytes);
+/* The record as in a commissioning message. False: none, or damaged. */
+bool memory_read_commissioned(uint8_t *bytes);
 
-/* Writes the record; takes 0.2 s. Commissioning only. */
-void memory_commission(const struct commissioned *commissioned);
+/* Writes it; takes 0.2 s. Commissioning only. */
+void memory_commission(const uint8_t *bytes);
 
 #endif

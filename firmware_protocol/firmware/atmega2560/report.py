@@ -3,8 +3,8 @@
     python3 report.py image.elf
 
 For each function: bytes pushed and set aside, and whom it calls (no call through a pointer and no
-recursion: both are an error here). The deepest path from main, plus the deepest interrupt (they do
-not nest), must leave room. Needs avr-objdump and avr-nm; run by make.
+recursion: both are an error here). The deepest path from main, plus the deepest interrupt (those that
+let others in are added up), must leave room. Needs avr-objdump and avr-nm; run by make.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ class Function:
     calls: set[int] = field(default_factory=set)
     tails: set[int] = field(default_factory=set)  # jumped to when its own frame is gone
     is_interrupt: bool = False
+    lets_others_in: bool = False
 
 
 def read_functions(listing: str) -> dict[int, Function]:
@@ -67,6 +68,8 @@ def read_functions(listing: str) -> dict[int, Function]:
             jumps.append((function, int(target[1], 16)))
         elif what in ("icall", "eicall", "ijmp", "eijmp") and not function.name.startswith("__"):
             raise ValueError(f"{function.name} calls through a pointer")
+        elif what == "sei":
+            function.lets_others_in = True
         elif what == "reti":
             function.is_interrupt = True
     for function, target_at in jumps:
@@ -93,8 +96,10 @@ def main(image: str) -> int:
     functions = read_functions(listing.stdout)
     program = next(RETURN_BYTES + deepest(functions, at)
                    for at, f in functions.items() if f.name == "main")  # fmt: skip
-    interrupt = max(RETURN_BYTES + deepest(functions, at)
-                    for at, f in functions.items() if f.is_interrupt)  # fmt: skip
+    interrupts = [(f.lets_others_in, RETURN_BYTES + deepest(functions, at))
+                  for at, f in functions.items() if f.is_interrupt]  # fmt: skip
+    interrupt = sum(depth for nests, depth in interrupts if nests)
+    interrupt += max(depth for nests, depth in interrupts if not nests)
     if "--path" in sys.argv:
         at = next(at for at, f in functions.items() if f.name == "main")
         while True:
@@ -105,7 +110,7 @@ def main(image: str) -> int:
             at = max(f.calls, key=lambda one: deepest(functions, one))
     room = RAM_END - ends[0]
     print(f"RAM: {RAM_BYTES - room} of {RAM_BYTES} bytes in use, {room} left for the stack")
-    print(f"stack at its deepest: program {program} + interrupt {interrupt} bytes; "
+    print(f"stack at its deepest: program {program} + interrupts {interrupt} bytes; "
           f"headroom {room - program - interrupt} bytes")  # fmt: skip
     if room - program - interrupt < LEAST_ROOM:
         print("that is too little", file=sys.stderr)

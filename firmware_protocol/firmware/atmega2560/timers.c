@@ -5,6 +5,7 @@
 #include <avr/io.h>
 #include <util/atomic.h>
 
+#include "../core/catalogue.h"
 #include "../core/limits.h"
 #include "../core/port.h"
 #include "../core/sizes.h"
@@ -52,38 +53,35 @@ static const struct hardware hardware[OUTPUTS] = {
 #define APPROACH 0x8000U  /* TCNTn from here up: the pulse has not started */
 #define NEAR_TOP 0xFFC0U  /* where ICRn will be, nearly */
 #define LEAST_TOP 0xFF00U /* ICRn is never lower: far above any compare value plus off-time */
-#define LEAST_AHEAD 32U   /* ticks from looking at the clock to the start: time to load, and more */
+#define LEAST_AHEAD 40U   /* ticks from looking at the clock to the start: time to load, and more */
 #define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
-#define MOST_AHEAD (2U * HORIZON_TICKS)
-#define LEAST_LIT 2U      /* OCRnB = 0 would be a spike: a shorter pulse stays dark */
+#define MOST_LEFT 16383U  /* longer than the horizon, shorter than the way to the top */
+#define LEAST_ON 2U       /* OCRnB = 0 would be a spike; such a pulse is not taken, so it is dropped */
 #define OVERDUE_TICKS 400U
-#define CLOCK_TRIES 16U
-#define EDGE_TICKS 4U      /* 2 us: from a match to the pin and back through its synchroniser, and more */
+#define CLOCK_TRIES 8U
+#define EDGE_TICKS 4U     /* 2 us: from a match to the pin and back through its synchroniser, and more */
 
 #if ((LEAST_TOP - CEILING_MAX_ON) < (CEILING_MIN_OFF + OVERDUE_TICKS)) || (CEILING_MAX_ON >= APPROACH)
 #error "top, compare and off-time do not fit"
 #endif
 
 struct pulse {
-    uint16_t start; /* lower half of the tick */
-    uint16_t on;
+    uint16_t start;   /* lower half of the tick */
+    uint16_t compare; /* OCRnB: lit for one tick more */
 };
 
 /* Shared between interrupts and main loop: touched with interrupts off only. */
 struct output {
-    struct pulse line[DECISIONS]; /* prepared, not yet loaded */
+    struct pulse line[DECISIONS]; /* prepared, not yet loaded; the one before `first` is loaded */
     uint8_t first;
     uint8_t count;
-    uint8_t ended;  /* pulses that ended or were cut, modulo 256 */
-    bool loaded;    /* the timer runs for one pulse */
-    bool connected; /* what the registers must say */
+    uint8_t ended; /* pulses that ended or were cut, modulo 256 */
+    bool loaded;   /* the timer runs, connected, for one pulse */
     bool fault;
-    uint16_t compare;
-    uint16_t top;
 };
 
 static struct output outputs[OUTPUTS];
-static volatile bool halted;
+static volatile uint8_t halted; /* bits of e-stop inputs that opened: nothing is connected */
 
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
 
@@ -97,71 +95,73 @@ ALWAYS_INLINE void unload(struct output *output, const struct hardware *hw)
 {
     disconnect_and_stop(hw);
     output->loaded = false;
-    output->connected = false;
 }
 
 ALWAYS_INLINE bool may_connect(void)
 {
-    return !halted && ((ESTOP_PINS & ESTOP_BITS) == ESTOP_CLOSED);
+    return (halted == 0U) && ((ESTOP_PINS & ESTOP_BITS) == ESTOP_CLOSED);
 }
 
 /* The only place that connects an output. Interrupts off, so that nothing comes between. */
-ALWAYS_INLINE bool connect(struct output *output, const struct hardware *hw)
+ALWAYS_INLINE bool connect(const struct hardware *hw)
 {
     if (!may_connect()) {
         return false;
     }
     hw->timer->control_a = A_CONNECTED;
-    output->connected = true;
     return true;
 }
 
-/* Ticks left until `start`, and the count at that very moment. False: no such moment was found. */
-ALWAYS_INLINE bool count_at(const struct hardware *hw, uint8_t *low_tick, uint16_t *count)
+/* TCNTn and the lower byte of the tick at one moment: read until both clocks were read within one tick.
+ * In assembler because the time of a turn matters: 11 cycles, which goes through all phases of a tick
+ * (8), so the second turn succeeds. `tries` counts down; 0: not found. */
+ALWAYS_INLINE uint16_t count_at_tick(const struct hardware *hw, uint8_t *low_tick, uint8_t *tries)
 {
-    for (uint8_t i = 0U; i < CLOCK_TRIES; i++) {
-        uint8_t before = TCNT0;
-        *count = hw->timer->count;
-        *low_tick = TCNT0;
-        if (*low_tick == before) { /* both clocks were read within one tick */
-            return true;
-        }
-    }
-    return false;
+    uint16_t count;
+    uint8_t again;
+
+    __asm__ volatile("1: in %[tick], %[clock]\n\t"
+                     "lds %A[count], %[from]\n\t"
+                     "in %[again], %[clock]\n\t"
+                     "lds %B[count], %[from] + 1\n\t" /* was kept aside with the lower half */
+                     "cp %[again], %[tick]\n\t"
+                     "breq 2f\n\t"
+                     "dec %[tries]\n\t"
+                     "brne 1b\n"
+                     "2:"
+                     : [tick] "=&r"(*low_tick), [count] "=&r"(count), [again] "=&r"(again),
+                       [tries] "+r"(*tries)
+                     : [clock] "I"(_SFR_IO_ADDR(TCNT0)), [from] "i"(&hw->timer->count));
+    return count;
 }
 
 /* The only place that writes a timer: from stopped and disconnected to the way to `pulse`. Interrupts
- * off. False: not possible or not lawful; nothing runs. */
-ALWAYS_INLINE bool write_timer(struct output *output, const struct hardware *hw, uint16_t start, uint16_t on)
+ * off. False: not possible or not lawful; then it is not connected. */
+ALWAYS_INLINE bool write_timer(const struct hardware *hw, const struct pulse *pulse)
 {
+    uint16_t start = pulse->start;
+    uint16_t compare = pulse->compare;
     uint16_t now = ticks_now16();
     uint16_t ahead = (uint16_t)(start - now);
-    uint16_t compare = (on < LEAST_LIT) ? 1U : (uint16_t)(on - 1U); /* lit for compare + 1 ticks */
-    uint16_t count = 0U;
+    uint16_t count;
+    uint16_t left;
     uint16_t top;
-    uint8_t low_tick = 0U;
+    uint8_t low_tick;
+    uint8_t tries = CLOCK_TRIES;
 
-    if ((ahead < LEAST_AHEAD) || (ahead > MOST_AHEAD) || (on == 0U) || (on > CEILING_MAX_ON)) {
-        return false;
-    }
-    hw->timer->top = 0xFFFFU;
     hw->timer->count = (uint16_t)(NEAR_TOP - ahead);
     hw->timer->compare = compare; /* taken over at the bottom; until then TCNTn is above it and the old */
     hw->timer->control_b = B_RUNNING;
-    if (!count_at(hw, &low_tick, &count)) {
-        return false;
-    }
-    ahead = (uint16_t)(ahead - (uint8_t)(low_tick - (uint8_t)(now & 0xFFU)));
-    top = (uint16_t)((uint16_t)(count + ahead) - 1U); /* the bottom follows the top */
-    /* The write-point check: ICRn >= OCRnB in use and pending + off-time, and ICRn > TCNTn + margin. */
-    if ((top < LEAST_TOP) || (count >= top) || ((uint16_t)(top - count) < LEAST_LEFT)) {
+    count = count_at_tick(hw, &low_tick, &tries);
+    left = (uint16_t)(ahead - (uint8_t)(low_tick - (uint8_t)(now & 0xFFU))); /* until the start */
+    top = (uint16_t)((uint16_t)(count + left) - 1U);                         /* the bottom follows it */
+    /* The write-point check: ICRn >= OCRnB in use and pending + off-time, ICRn > TCNTn + margin. */
+    if ((tries == 0U) || ((uint16_t)(left - LEAST_LEFT) > (MOST_LEFT - LEAST_LEFT)) ||
+        (top < LEAST_TOP) || (compare >= CEILING_MAX_ON)) {
         return false;
     }
     hw->timer->top = top;
-    output->top = top;
-    output->compare = compare;
-    output->loaded = true;
-    return (on < LEAST_LIT) || connect(output, hw);
+    return connect(hw);
 }
 
 /* The next prepared pulse, if there is one, from stopped and disconnected. Interrupts off. */
@@ -169,35 +169,41 @@ ALWAYS_INLINE void load_next(struct output *output, const struct hardware *hw)
 {
     const struct pulse *pulse = &output->line[output->first];
 
-    if (output->count == 0U) {
-        return;
-    }
     output->count--;
     output->first = (uint8_t)((uint8_t)(output->first + 1U) & (DECISIONS - 1U));
-    if (!write_timer(output, hw, pulse->start, pulse->on)) {
+    if (write_timer(hw, pulse)) {
+        output->loaded = true;
+    } else {
         unload(output, hw);
         output->count = 0U;
         output->fault = may_connect(); /* an opened e-stop input tells of itself */
     }
 }
 
-/* The pulse under way has ended. Interrupts off. */
-ALWAYS_INLINE void pulse_ended(struct output *output, const struct hardware *hw)
+/* The pulse under way has ended. True: another is prepared. Interrupts off. */
+ALWAYS_INLINE bool pulse_ended(struct output *output, const struct hardware *hw)
 {
     disconnect_and_stop(hw);
-    if (!output->loaded) {
-        return; /* made dark meanwhile */
+    if (!output->loaded) { /* made dark meanwhile */
+        return false;
     }
     output->loaded = false;
-    output->connected = false;
     output->ended++;
-    load_next(output, hw);
+    return output->count != 0U;
 }
 
-#define PULSE_ENDS(n, vector)                       \
-    ISR(vector)                                     \
-    {                                               \
-        pulse_ended(&outputs[n], &hardware[n]);     \
+/* Between the end of one pulse and the loading of the next, in a state that is sound by itself, other
+ * interrupts get their turn: none waits for both. What they may change, an opened e-stop input most of all,
+ * is looked at again by connect. */
+#define PULSE_ENDS(n, vector)                          \
+    ISR(vector)                                        \
+    {                                                  \
+        if (pulse_ended(&outputs[n], &hardware[n])) {  \
+            sei();                                     \
+            __asm__ volatile("nop");                   \
+            cli();                                     \
+            load_next(&outputs[n], &hardware[n]);      \
+        }                                              \
     }
 
 PULSE_ENDS(0, TIMER1_COMPB_vect)
@@ -205,16 +211,31 @@ PULSE_ENDS(1, TIMER3_COMPB_vect)
 PULSE_ENDS(2, TIMER4_COMPB_vect)
 PULSE_ENDS(3, TIMER5_COMPB_vect)
 
-void timers_halt(void)
+/* Everything dark at once, and nothing connected again until timers_release. */
+ALWAYS_INLINE void halt(uint8_t input)
 {
-    disconnect_and_stop(&hardware[0]);
-    disconnect_and_stop(&hardware[1]);
-    disconnect_and_stop(&hardware[2]);
-    disconnect_and_stop(&hardware[3]);
-    halted = true;
+    TCCR1A = A_DISCONNECTED;
+    TCCR3A = A_DISCONNECTED;
+    TCCR4A = A_DISCONNECTED;
+    TCCR5A = A_DISCONNECTED;
+    TCCR1B = B_STOPPED;
+    TCCR3B = B_STOPPED;
+    TCCR4B = B_STOPPED;
+    TCCR5B = B_STOPPED;
+    halted |= input;
 }
 
-bool timers_halted(void)
+ISR(INT0_vect) /* e-stop input A opened: before all other interrupts */
+{
+    halt(INPUT_ESTOP_A);
+}
+
+ISR(INT1_vect)
+{
+    halt(INPUT_ESTOP_B);
+}
+
+uint8_t timers_halted(void)
 {
     return halted;
 }
@@ -234,7 +255,6 @@ static void make_dark(struct output *output, const struct hardware *hw)
         output->ended++;
     }
     output->loaded = false;
-    output->connected = false;
     output->count = 0U;
     *hw->direction = (uint8_t)(*hw->direction & (uint8_t)~hw->pin);
     hw->timer->control_a = A_CLEAR_NOT_PWM;
@@ -248,13 +268,20 @@ void timers_start(void)
 {
     for (uint8_t i = 0U; i < OUTPUTS; i++) {
         make_dark(&outputs[i], &hardware[i]);
+        hardware[i].timer->top = NEAR_TOP;
         *hardware[i].mask = COMPARE_FLAG;
     }
 }
 
-void timers_release(void)
+void timers_release(uint8_t told)
 {
-    halted = false;
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        port_dark(i);
+    }
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        halted &= (uint8_t)~told;
+    }
 }
 
 /* -- core/port.h ------------------------------------------------------------------------------------ */
@@ -264,31 +291,59 @@ uint8_t port_lead_ticks(void)
     return UINT8_MAX; /* 127 us: judging a pulse takes most of it */
 }
 
-bool port_offer(uint8_t output, uint32_t start, uint16_t on)
+ALWAYS_INLINE bool offer(struct output *output, const struct hardware *hw, uint16_t start, uint16_t on)
 {
-    struct output *out = &outputs[output];
-    const struct hardware *hw = &hardware[output];
     bool taken = false;
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
-        uint16_t ahead = (uint16_t)((uint16_t)start - ticks_now16());
-        if (!halted && (out->count < DECISIONS) && (ahead > (LEAST_AHEAD + 16U)) &&
-            (ahead < MOST_AHEAD)) {
-            struct pulse *pulse = &out->line[(uint8_t)(out->first + out->count) & (DECISIONS - 1U)];
-            pulse->start = (uint16_t)start;
-            pulse->on = on;
-            out->count++;
+        uint16_t ahead = (uint16_t)(start - ticks_now16());
+        uint8_t waiting = (uint8_t)(output->count + (output->loaded ? 1U : 0U));
+        if ((halted == 0U) && (waiting < DECISIONS) && (ahead > LEAST_AHEAD) && (ahead < MOST_LEFT)) {
+            uint8_t place = (uint8_t)(output->first + output->count) & (DECISIONS - 1U);
+            output->line[place].start = start;
+            output->line[place].compare = (uint16_t)(on - 1U);
+            output->count++;
             taken = true;
-            if (out->loaded && (hw->timer->count < APPROACH) && ((*hw->flags & COMPARE_FLAG) != 0U)) {
+            if (!output->loaded) {
+                load_next(output, hw);
+            } else if ((hw->timer->count < APPROACH) && ((*hw->flags & COMPARE_FLAG) != 0U)) {
                 *hw->flags = COMPARE_FLAG; /* ended, and its interrupt would only come now */
-                pulse_ended(out, hw);
-            } else if (!out->loaded) {
-                load_next(out, hw);
+                if (pulse_ended(output, hw)) {
+                    load_next(output, hw);
+                }
             } else {
                 /* the interrupt at the end of the pulse under way will load it */
             }
         }
+    }
+    return taken;
+}
+
+/* One copy for each timer, as for the interrupts: the registers' addresses are constants then. */
+bool port_offer(uint8_t output, uint32_t start, uint16_t on)
+{
+    uint16_t start16 = (uint16_t)start;
+    bool taken = false;
+
+    if (on < LEAST_ON) {
+        return false;
+    }
+    switch (output) {
+    case 0U:
+        taken = offer(&outputs[0], &hardware[0], start16, on);
+        break;
+    case 1U:
+        taken = offer(&outputs[1], &hardware[1], start16, on);
+        break;
+    case 2U:
+        taken = offer(&outputs[2], &hardware[2], start16, on);
+        break;
+    case 3U:
+        taken = offer(&outputs[3], &hardware[3], start16, on);
+        break;
+    default:
+        break;
     }
     return taken;
 }
@@ -317,7 +372,7 @@ uint8_t port_withdraw(uint8_t output)
         out->count = 0U;
         if (out->loaded) {
             uint16_t count = hw->timer->count;
-            if ((count >= APPROACH) && (count < (uint16_t)(out->top - LEAST_LEFT))) {
+            if ((count >= APPROACH) && ((uint16_t)(hw->timer->top - count) > LEAST_LEFT)) {
                 unload(out, hw);
             } else {
                 started++; /* it has started, or will before anyone could help it */
@@ -351,10 +406,15 @@ bool timers_take_fault(void)
     return fault;
 }
 
+static uint16_t loaded_compare(const struct output *output)
+{
+    return output->line[(uint8_t)(output->first - 1U) & (DECISIONS - 1U)].compare;
+}
+
 /* Interrupts off. */
 static bool registers_are_right(const struct output *output, const struct hardware *hw)
 {
-    uint8_t a = output->connected ? A_CONNECTED : A_DISCONNECTED;
+    uint8_t a = output->loaded ? A_CONNECTED : A_DISCONNECTED;
     uint8_t b = output->loaded ? B_RUNNING : B_STOPPED;
 
     if ((hw->timer->control_a != a) || (hw->timer->control_b != b) || (*hw->mask != COMPARE_FLAG) ||
@@ -362,9 +422,11 @@ static bool registers_are_right(const struct output *output, const struct hardwa
         return false;
     }
     if (output->loaded) {
+        uint16_t compare = loaded_compare(output);
         uint16_t count = hw->timer->count;
-        return (hw->timer->top == output->top) && (hw->timer->compare == output->compare) &&
-               ((count >= APPROACH) || (count <= (output->compare + OVERDUE_TICKS)));
+        return (hw->timer->top >= LEAST_TOP) && (hw->timer->compare == compare) &&
+               (compare < CEILING_MAX_ON) &&
+               ((count >= APPROACH) || (count <= (compare + OVERDUE_TICKS)));
     }
     return true;
 }
@@ -373,10 +435,10 @@ bool timers_check(void)
 {
     bool right = true;
 
-    for (uint8_t i = 0U; (i < OUTPUTS) && !halted; i++) {
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
         ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
         {
-            if (!halted && !registers_are_right(&outputs[i], &hardware[i])) {
+            if ((halted == 0U) && !registers_are_right(&outputs[i], &hardware[i])) {
                 make_dark(&outputs[i], &hardware[i]);
                 *hardware[i].mask = COMPARE_FLAG;
                 outputs[i].fault = true;
@@ -392,17 +454,18 @@ static bool disagrees(const struct output *output, const struct hardware *hw)
 {
     uint16_t count = hw->timer->count;
     bool high = (*hw->pins & hw->pin) != 0U;
+    uint16_t compare = loaded_compare(output);
 
-    if (!output->connected) {
+    if (!output->loaded) {
         return high;
     }
     if (count >= APPROACH) {
-        return high && (count < (uint16_t)(output->top - EDGE_TICKS));
+        return high && ((uint16_t)(hw->timer->top - count) > EDGE_TICKS);
     }
-    if ((count >= EDGE_TICKS) && ((uint16_t)(count + EDGE_TICKS) < output->compare)) {
+    if ((count >= EDGE_TICKS) && ((uint16_t)(count + EDGE_TICKS) < compare)) {
         return !high;
     }
-    return high && (count > (uint16_t)(output->compare + EDGE_TICKS));
+    return high && (count > (uint16_t)(compare + EDGE_TICKS));
 }
 
 bool timers_pins_disagree(void)

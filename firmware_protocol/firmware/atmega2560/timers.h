@@ -23,15 +23,13 @@
 /* Everything dark, latches low, pins driven. Interrupts off. */
 void timers_start(void);
 
-/* Everything dark at once, and nothing connected again until timers_release. Interrupts off. */
-void timers_halt(void);
+/* The e-stop inputs (bits as in status) that opened: their interrupts made everything dark, and nothing is
+ * connected again before timers_release. */
+uint8_t timers_halted(void);
 
-/* Was timers_halt called since the last timers_release? */
-bool timers_halted(void);
-
-/* After the core was told and every output was made dark (port_dark): they may be loaded again.
- * Interrupts off. */
-void timers_release(void);
+/* The core was told that these opened. Every output is made dark in full, and may be loaded again unless
+ * another input has opened since. */
+void timers_release(uint8_t told);
 
 /* True once for each time that a pulse could not be kept, or a register was not what was written. */
 bool timers_take_fault(void);
