@@ -220,7 +220,12 @@ class ImageBench(Bench):
         return self.ask(Reset(number, self.nonce()), Status)
 
     def voices(
-        self, output: int, *slots: Slot | None, now: int, at: int | None = None, lease: int = LEASE_TICKS
+        self,
+        output: int,
+        *slots: Slot | None,
+        now: int,
+        at: int | None = None,
+        lease: int = LEASE_TICKS,
     ) -> Voices:
         """The next voices frame of an output; `now`: about the board's tick when it arrives."""
         self.number[output] += 1
@@ -240,7 +245,7 @@ class ImageBench(Bench):
         """(tick, cycle) of the same moment, exactly: read from the program's counters."""
         low = self.peek_int(0x46, 1)  # TCNT0
         middle = self.peek_int(0x3E, 1)  # GPIOR0
-        high = self.peek_int("upper", 2)
+        high = self.peek_int("ticks_upper", 2)
         if self.peek_int(0x35, 1) & 1 and low < 0x80:  # an overflow not yet counted
             middle += 1
         return ((high << 16) + (middle << 8) + low) & M32, self.now

@@ -21,12 +21,14 @@
 #include "timers.h"
 #include "uart.h"
 
+#define MOST_PIECES 4U
 #define STACK_MARK 0xC5U
 
 static struct core core;
 static struct board board;
 static uint8_t last_levels;
-static bool last_disagree;
+static uint8_t disagreeing; /* bit n: the pin of output n */
+volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 
 /* First of all: why we are here, the watchdog at 16 ms, and the free RAM painted, to see later how deep
@@ -86,23 +88,29 @@ static void look_at_inputs(void)
     }
 }
 
-static void look_at_line(void)
+/* As much as there is now, so that a full line starves nobody: at most the ring, in two pieces. */
+static void look_at_bytes(void)
 {
     const uint8_t *bytes;
     uint8_t count;
-    uint8_t event;
-    uint8_t state;
 
-    do {
-        event = uart_take(&bytes, &count);
+    for (uint8_t i = 0U; i < MOST_PIECES; i++) {
+        uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_BYTES) {
             core_bytes(&core, ticks_now(), bytes, count);
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
         } else {
-            /* nothing came */
+            break;
         }
-    } while (event != LINE_NOTHING);
+    }
+}
+
+static void look_at_line(void)
+{
+    uint8_t state;
+
+    look_at_bytes();
     state = uart_watch_break();
     if (state == LINE_BREAK) {
         core_line_break(&core, ticks_now());
@@ -113,36 +121,41 @@ static void look_at_line(void)
     }
 }
 
-static bool look_at_outputs(void)
+/* One output in each round. */
+static bool look_at_output(uint8_t output)
 {
-    bool right = timers_check();
-    bool disagree = timers_pins_disagree();
+    bool right = timers_check(output);
+    bool disagrees = timers_pin_disagrees(output);
+    uint8_t bit = (uint8_t)(1U << output);
 
     if (timers_take_fault()) {
         right = false;
         core_fault(&core, ticks_now());
     }
-    if (disagree != last_disagree) {
-        last_disagree = disagree;
-        core_pin_mismatch(&core, ticks_now(), disagree);
+    if (disagrees != ((disagreeing & bit) != 0U)) {
+        disagreeing ^= bit;
+        core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
     }
-    return right && !disagree;
+    return right && (disagreeing == 0U);
 }
 
 static void round_of_work(void)
 {
     bool well;
 
-    core_poll_timers(&core, ticks_now());
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        uint32_t now;
         look_at_inputs();
         look_at_line();
-        core_poll_output(&core, ticks_now(), output);
+        now = ticks_now();
+        core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
+        timers_working_since(now);
+        core_poll_output(&core, now, output);
         alive_turn();
     }
     core_poll_status(&core, ticks_now());
     memory_step();
-    well = look_at_outputs() && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
+    well = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
     alive_allow(well && (timers_halted() == 0U));
     alive_turn();
     if (well) {
@@ -170,12 +183,15 @@ __attribute__((noinline)) static void start(void)
     for (uint8_t i = 0U; i < OUTPUTS; i++) {
         board.ceilings[i] = commissioned.ceilings[i];
     }
+    alive_wait();
     memory_start(&kept);
+    alive_wait();
     levels_start(commissioned.unused_ready);
     ticks_start();
     uart_start();
     last_levels = levels_read();
     core_start(&core, &board, &kept, last_levels, ticks_now());
+    alive_wait();
     sei();
 }
 
@@ -184,5 +200,6 @@ int main(void)
     start();
     for (;;) {
         round_of_work();
+        main_rounds++;
     }
 }

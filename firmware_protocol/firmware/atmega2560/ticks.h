@@ -10,6 +10,8 @@
 #include <avr/io.h>
 #include <stdint.h>
 
+extern volatile uint16_t ticks_upper;
+
 void ticks_start(void);
 
 /* The present tick. Main loop only. */

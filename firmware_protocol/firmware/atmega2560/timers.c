@@ -54,6 +54,7 @@ static const struct hardware hardware[OUTPUTS] = {
 #define NEAR_TOP 0xFFC0U  /* where ICRn will be, nearly */
 #define LEAST_TOP 0xFF00U /* ICRn is never lower: far above any compare value plus off-time */
 #define LEAST_AHEAD 40U   /* ticks from looking at the clock to the start: time to load, and more */
+#define JUDGING_TICKS 120U /* from port_lead_ticks to port_offer, interrupts included */
 #define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
 #define MOST_LEFT 16383U  /* longer than the horizon, shorter than the way to the top */
 #define LEAST_ON 2U       /* OCRnB = 0 would be a spike; such a pulse is not taken, so it is dropped */
@@ -77,10 +78,11 @@ struct output {
     uint8_t count;
     uint8_t ended; /* pulses that ended or were cut, modulo 256 */
     bool loaded;   /* the timer runs, connected, for one pulse */
-    bool fault;
 };
 
 static struct output outputs[OUTPUTS];
+static volatile bool fault; /* a pulse could not be kept, or a register was not what was written */
+static uint16_t working_since;
 static volatile uint8_t halted; /* bits of e-stop inputs that opened: nothing is connected */
 
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
@@ -176,7 +178,7 @@ ALWAYS_INLINE void load_next(struct output *output, const struct hardware *hw)
     } else {
         unload(output, hw);
         output->count = 0U;
-        output->fault = may_connect(); /* an opened e-stop input tells of itself */
+        fault |= may_connect(); /* an opened e-stop input tells of itself */
     }
 }
 
@@ -286,9 +288,20 @@ void timers_release(uint8_t told)
 
 /* -- core/port.h ------------------------------------------------------------------------------------ */
 
-uint8_t port_lead_ticks(void)
+void timers_working_since(uint32_t now)
 {
-    return UINT8_MAX; /* 127 us: judging a pulse takes most of it */
+    working_since = (uint16_t)now;
+}
+
+uint16_t port_lead_ticks(void)
+{
+    uint16_t now;
+
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        now = ticks_now16();
+    }
+    return (uint16_t)(now - working_since) + JUDGING_TICKS + LEAST_AHEAD;
 }
 
 ALWAYS_INLINE bool offer(struct output *output, const struct hardware *hw, uint16_t start, uint16_t on)
@@ -394,16 +407,12 @@ void port_dark(uint8_t output)
 
 bool timers_take_fault(void)
 {
-    bool fault = false;
+    bool taken = fault;
 
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-        {
-            fault = fault || outputs[i].fault;
-            outputs[i].fault = false;
-        }
+    if (taken) {
+        fault = false; /* one that comes between is of the same kind */
     }
-    return fault;
+    return taken;
 }
 
 static uint16_t loaded_compare(const struct output *output)
@@ -431,19 +440,19 @@ static bool registers_are_right(const struct output *output, const struct hardwa
     return true;
 }
 
-bool timers_check(void)
+bool timers_check(uint8_t output)
 {
+    struct output *out = &outputs[output];
+    const struct hardware *hw = &hardware[output];
     bool right = true;
 
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-        {
-            if ((halted == 0U) && !registers_are_right(&outputs[i], &hardware[i])) {
-                make_dark(&outputs[i], &hardware[i]);
-                *hardware[i].mask = COMPARE_FLAG;
-                outputs[i].fault = true;
-                right = false;
-            }
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        if ((halted == 0U) && !registers_are_right(out, hw)) {
+            make_dark(out, hw);
+            *hw->mask = COMPARE_FLAG;
+            fault = true;
+            right = false;
         }
     }
     return right;
@@ -468,24 +477,15 @@ static bool disagrees(const struct output *output, const struct hardware *hw)
     return high && (count > (uint16_t)(compare + EDGE_TICKS));
 }
 
-bool timers_pins_disagree(void)
+bool timers_pin_disagrees(uint8_t output)
 {
-    bool disagree = false;
+    bool disagree = true;
 
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        bool once = false;
-        bool twice = false;
+    for (uint8_t i = 0U; disagree && (i < 2U); i++) {
         ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
         {
-            once = disagrees(&outputs[i], &hardware[i]);
+            disagree = disagrees(&outputs[output], &hardware[output]);
         }
-        if (once) {
-            ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-            {
-                twice = disagrees(&outputs[i], &hardware[i]);
-            }
-        }
-        disagree = disagree || twice;
     }
     return disagree;
 }

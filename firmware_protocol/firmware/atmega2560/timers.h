@@ -23,6 +23,9 @@
 /* Everything dark, latches low, pins driven. Interrupts off. */
 void timers_start(void);
 
+/* The core works on an output with this as its `now`: port_lead_ticks counts from here. */
+void timers_working_since(uint32_t now);
+
 /* The e-stop inputs (bits as in status) that opened: their interrupts made everything dark, and nothing is
  * connected again before timers_release. */
 uint8_t timers_halted(void);
@@ -34,11 +37,11 @@ void timers_release(uint8_t told);
 /* True once for each time that a pulse could not be kept, or a register was not what was written. */
 bool timers_take_fault(void);
 
-/* Are all registers of all outputs as they must be, and has every pulse that ended been seen by its
- * interrupt? False: timers_take_fault tells, and what is wrong is dark. */
-bool timers_check(void);
+/* Are all registers of an output as they must be, and has its pulse, if it ended, been seen by its
+ * interrupt? False: timers_take_fault tells, and the output is dark. */
+bool timers_check(uint8_t output);
 
-/* Does any output's pin read otherwise than commanded, twice? */
-bool timers_pins_disagree(void);
+/* Does an output's pin read otherwise than commanded, twice? */
+bool timers_pin_disagrees(uint8_t output);
 
 #endif

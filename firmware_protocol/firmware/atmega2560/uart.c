@@ -10,7 +10,6 @@
 #include "ticks.h"
 
 #define BAUD_DIVISOR 3U /* 500 kbaud at 16 MHz with U2X: exact */
-#define MOST_BYTES 64U  /* handed over at once */
 #define ERRORS 8U       /* places of broken bytes kept; a power of two */
 #define RX_BYTES 128U   /* 2.5 ms; a power of two */
 #define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
@@ -23,7 +22,7 @@
 #define RX_HEAD GPIOR1 /* written by the interrupt */
 #define RX_TAIL GPIOR2 /* written by the main loop */
 
-static uint8_t rx_ring[RX_BYTES];
+static uint8_t rx_ring[RX_BYTES] __attribute__((used));
 static uint8_t rx_handed; /* bytes handed over and not yet freed */
 static volatile uint8_t error_at[ERRORS];
 static volatile uint8_t error_head;
@@ -46,40 +45,86 @@ static void watch_off(void)
     watch = WATCH_OFF;
 }
 
-ISR(USART0_RX_vect)
+/* A byte that came broken, or after one that was lost: the rest of the receive interrupt, which has read
+ * the status only. */
+void __vector_broken_byte(void) __attribute__((signal, used));
+void __vector_broken_byte(void)
 {
     uint8_t status = UCSR0A;
     uint8_t byte = UDR0;
     uint8_t head = RX_HEAD;
+    uint8_t next = (uint8_t)((uint8_t)(error_head + 1U) & (ERRORS - 1U));
 
-    if ((status & ((1U << FE0) | (1U << DOR0))) != 0U) {
-        uint8_t next = (uint8_t)((uint8_t)(error_head + 1U) & (ERRORS - 1U));
-        if (next != error_tail) {
-            error_at[error_head] = head;
-            error_head = next;
-        }
-        if ((status & (1U << DOR0)) != 0U) {
-            uart_lost++;
-        }
-        if ((status & (1U << FE0)) != 0U) {
-            low_since = (uint16_t)(ticks_now16() - STOP_BIT_TICKS);
-            PCIFR = (1U << PCIF1);
-            PCMSK1 = LINE_BIT;
-            if ((LINE_PINS & LINE_BIT) == 0U) {
-                watch = WATCH_LOW;
-            } else {
-                watch_off();
-            }
-            return;
-        }
+    if (next != error_tail) {
+        error_at[error_head] = head;
+        error_head = next;
     }
-    rx_ring[head] = byte; /* the place at the head is always free */
-    head = RX_NEXT(head);
-    if (head == RX_TAIL) {
+    if ((status & (1U << DOR0)) != 0U) {
         uart_lost++;
-    } else {
-        RX_HEAD = head;
     }
+    if ((status & (1U << FE0)) != 0U) {
+        low_since = (uint16_t)(ticks_now16() - STOP_BIT_TICKS);
+        PCIFR = (1U << PCIF1);
+        PCMSK1 = LINE_BIT;
+        watch = WATCH_LOW;
+        if ((LINE_PINS & LINE_BIT) != 0U) {
+            watch_off();
+        }
+    } else {
+        rx_ring[head] = byte;
+        head = RX_NEXT(head);
+        if (head == RX_TAIL) {
+            uart_lost++;
+        } else {
+            RX_HEAD = head;
+        }
+    }
+}
+
+/* A byte every 320 cycles at worst: this interrupt is the processor's greatest single load, so the good
+ * byte's way is written by hand (three registers; the place at the head is always free). */
+ISR(USART0_RX_vect, ISR_NAKED)
+{
+    __asm__ volatile(
+        "push r24\n\t"
+        "in r24, __SREG__\n\t"
+        "push r24\n\t"
+        "lds r24, %[status]\n\t"
+        "andi r24, %[broken]\n\t"
+        "brne 3f\n\t"
+        "push r30\n\t"
+        "push r31\n\t"
+        "in r30, %[head]\n\t"
+        "ldi r31, 0\n\t"
+        "subi r30, lo8(-(rx_ring))\n\t"
+        "sbci r31, hi8(-(rx_ring))\n\t"
+        "lds r24, %[data]\n\t"
+        "st Z, r24\n\t"
+        "in r24, %[head]\n\t"
+        "inc r24\n\t"
+        "andi r24, %[mask]\n\t"
+        "in r30, %[tail]\n\t"
+        "cp r24, r30\n\t"
+        "breq 2f\n\t"
+        "out %[head], r24\n"
+        "1: pop r31\n\t"
+        "pop r30\n\t"
+        "pop r24\n\t"
+        "out __SREG__, r24\n\t"
+        "pop r24\n\t"
+        "reti\n"
+        "2: lds r24, uart_lost\n\t" /* no room */
+        "inc r24\n\t"
+        "sts uart_lost, r24\n\t"
+        "rjmp 1b\n"
+        "3: pop r24\n\t"
+        "out __SREG__, r24\n\t"
+        "pop r24\n\t"
+        "jmp __vector_broken_byte"
+        :
+        : [status] "i"(&UCSR0A), [data] "i"(&UDR0), [broken] "M"((1U << FE0) | (1U << DOR0)),
+          [head] "I"(_SFR_IO_ADDR(RX_HEAD)), [tail] "I"(_SFR_IO_ADDR(RX_TAIL)),
+          [mask] "M"(RX_BYTES - 1U));
 }
 
 /* The line rose while it was watched. */
@@ -137,7 +182,7 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
         return LINE_NOTHING;
     }
     left = (uint8_t)(((head > tail) ? head : RX_BYTES) - tail); /* up to the ring's end */
-    *count = (left < MOST_BYTES) ? left : MOST_BYTES;
+    *count = left;
     *bytes = &rx_ring[tail];
     rx_handed = *count;
     return LINE_BYTES;

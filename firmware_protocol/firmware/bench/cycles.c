@@ -38,7 +38,7 @@ static uint32_t nonce;
 
 void port_remember(const struct trip_memory *memory) { (void)memory; }
 void port_show_state(uint8_t state) { (void)state; }
-uint8_t port_lead_ticks(void) { return 40U; }
+uint16_t port_lead_ticks(void) { return 40U; }
 
 bool port_send(const uint8_t *bytes, uint8_t count)
 {

@@ -51,9 +51,10 @@ void port_remember(const struct trip_memory *memory);
 /* Sends a whole frame, or nothing: false if the outgoing buffer has no room. Never waits. */
 bool port_send(const uint8_t *bytes, uint8_t count);
 
-/* The least number of ticks between `now` and the start of a pulse that is offered, withdrawn or
- * replaced: interrupt latency, loading, and the timer's margin. 0 on the host. */
-uint8_t port_lead_ticks(void);
+/* The least number of ticks between the core's `now` and the start of a pulse that is offered, withdrawn
+ * or replaced: the time since `now`, judging, interrupt latency, loading, and the timer's margin. Asked anew
+ * for each pulse. 0 on the host. */
+uint16_t port_lead_ticks(void);
 
 /* One more prepared pulse for the line of `output`, later than all before it. False: the line is
  * full, or `start` is too near; then it was not taken and is offered again, perhaps later. */

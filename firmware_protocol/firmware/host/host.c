@@ -84,7 +84,7 @@ bool port_send(const uint8_t *bytes, uint8_t count)
     return true;
 }
 
-uint8_t port_lead_ticks(void)
+uint16_t port_lead_ticks(void)
 {
     return current->lead;
 }
