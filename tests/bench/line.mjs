@@ -51,6 +51,23 @@ export class Line {
     return 1 ^ (this.bytes.count(cycle) & 1) ^ (this.noise.count(cycle) & 1);
   }
 
+  /** The levels at `from`, `from + step`, ...: `count` of them, into `levels`. */
+  sample(from, step, count, levels) {
+    if (this.pulls.length) {
+      for (let i = 0; i < count; i++) levels[i] = this.level(from + i * step);
+      return;
+    }
+    const bytes = this.bytes.toggles;
+    const noise = this.noise.toggles;
+    let b = this.bytes.count(from);
+    let n = this.noise.count(from);
+    for (let i = 0, at = from; i < count; i++, at += step) {
+      while (b < bytes.length && bytes[b] <= at) b++;
+      while (n < noise.length && noise[n] <= at) n++;
+      levels[i] = 1 ^ ((b ^ n) & 1);
+    }
+  }
+
   /** The first change of any track after `cycle` (the level need not differ). */
   nextToggle(cycle) {
     let next = Math.min(this.bytes.next(cycle), this.noise.next(cycle));

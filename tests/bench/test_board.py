@@ -122,6 +122,13 @@ def test_after_a_service_one_instruction_runs_before_the_next(probe: Probe) -> N
     assert b.statistics()["vectors"]["INT2"]["count"] == before
 
 
+def test_so_the_main_loop_still_kicks_the_watchdog(probe: Probe) -> None:
+    b = probe("inputs", fuses=WATCHDOG_ALWAYS)
+    b.run_for(3 * WATCHDOG_16_MS)  # PD2 is low from the start
+    assert b.statistics()["vectors"]["INT2"]["count"] > 1000
+    assert len(b.statistics()["resets"]) == 1
+
+
 # --- resets ---
 
 
@@ -143,6 +150,24 @@ def test_reset_causes_and_what_they_keep(probe: Probe) -> None:
     b.run_for(10_000)
     assert b.peek("cause")[0] == PORF
     assert b.peek(at, 64) != bytes(range(64))
+
+
+def test_causes_add_up_until_the_power_comes(probe: Probe) -> None:
+    """Flags of MCUSR stay until the program writes zeros, or power-on."""
+    mcusr = 0x54
+    b = probe("idle")
+    for cause, flags in (
+        ("external", PORF | EXTRF),
+        ("watchdog", PORF | EXTRF | WDRF),
+        ("power", PORF),
+    ):
+        b.reset_at(b.now, cause)
+        b.run_for(1000)
+        assert b.read(mcusr) == flags
+    b.poke(mcusr, b"\xff")
+    assert b.read(mcusr) == PORF
+    b.poke(mcusr, b"\x00")
+    assert b.read(mcusr) == 0
 
 
 def test_a_reset_lets_go_of_the_pins_at_once_and_starts_after_its_time(probe: Probe) -> None:
@@ -242,12 +267,14 @@ def test_a_byte_of_eeprom_takes_its_time_and_stays(probe: Probe) -> None:
 
 @pytest.mark.parametrize("cause", ["power", "external"])
 def test_a_write_is_cut_by_the_supply_and_not_by_a_reset(probe: Probe, cause: str) -> None:
-    eeprom = bytearray(4096)
-    b = probe("memory", eeprom=bytes(eeprom))
+    b = probe("memory", eeprom=bytes(4096))
     b.pin_at(0, "PA0", 1)
     b.run_for(10_000)
     b.pin_at(b.now, "PA0", 0)
     b.reset_at(b.now, cause)
+    b.run_for(1000)
+    busy = b.read(0x3F) & 0x02 != 0  # EEPE
+    assert busy == (cause == "external")
     b.run_for(100_000)
     assert b.eeprom()[0x123] == (0xFF if cause == "power" else 0x5A)
 

@@ -119,6 +119,17 @@ def test_a_start_bit_is_voted_on(b: Bench, low_cycles: int, frames: int) -> None
     assert b.statistics()["uarts"][0]["starts_rejected"] == 1 - frames
 
 
+@pytest.mark.parametrize(("glitch_cycles", "heard"), [(4, 0x00), (12, 0x01)])
+def test_a_data_bit_is_voted_on(b: Bench, glitch_cycles: int, heard: int) -> None:
+    """A glitch over one of the three middle samples, which are 4 cycles apart, is outvoted."""
+    at = b.now + 3
+    b.bytes_at(at, b"\x00")
+    middle = at + 32 + 16
+    b.noise_at([(middle - glitch_cycles // 2, middle + glitch_cycles // 2)])
+    b.run_for(3 * BYTE_CYCLES)
+    assert [byte for byte, _ in received(b)] == [heard]
+
+
 def test_noise_spoils_bytes_and_the_receiver_finds_back(b: Bench) -> None:
     rng = random.Random(3)
     end = b.bytes_at(b.now, bytes([0xA5] * 60))

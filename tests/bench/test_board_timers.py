@@ -175,10 +175,12 @@ def test_a_disconnected_latch_keeps_its_level_until_forced(probe: Probe) -> None
     first = b.run_to_edge("PB6", 1, limit=b.now + 20_000)
     assert first is not None
     b.run_for(1000)
+    b.poke(base + TCCRC, b"\x40")  # FOC1B in mode 14: nothing
+    b.run_for(10)
+    assert b.level("PB6") == 1
     b.poke(base, bytes([MODE_14_A]))  # disconnected in mid-pulse: PORTB, which is 0
     b.run_for(10)
     assert b.level("PB6") == 0
-    b.poke(base + TCCRC, b"\x40")  # FOC1B in mode 14: nothing
     b.poke(base, bytes([CLEAR_ON_MATCH | MODE_14_A]))
     b.run_for(10)
     assert b.level("PB6") == 1  # stale

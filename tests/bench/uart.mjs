@@ -39,6 +39,7 @@ export class Uart {
     this.startsRejected = 0;
     this.received = 0;
     this.lostWrites = 0;
+    this.samples = new Uint8Array(160);
     this.base = base;
     this.reset(0);
     this.hook(base);
@@ -117,15 +118,20 @@ export class Uart {
     }
   }
 
-  vote(bit) {
-    const last = this.first + (bit * this.samplesPerBit + this.middle - 1) * this.sampleCycles;
-    const { line, sampleCycles } = this;
-    return line.level(last) + line.level(last - sampleCycles) + line.level(last - 2 * sampleCycles) >= 2 ? 1 : 0;
+  vote(bit) { // the majority of the three middle samples, of those in this.samples
+    const last = bit * this.samplesPerBit + this.middle - 1;
+    const { samples } = this;
+    return samples[last] + samples[last - 1] + samples[last - 2] >= 2 ? 1 : 0;
+  }
+
+  listen(bits) { // samples from the start bit's first on
+    this.line.sample(this.first, this.sampleCycles, bits * this.samplesPerBit, this.samples);
   }
 
   receive(at) {
     this.searchFrom = at;
     if (this.phase === 'start') {
+      this.listen(1);
       if (this.vote(0) === 1) {
         this.startsRejected++;
         this.search();
@@ -140,6 +146,7 @@ export class Uart {
       this.rxDue = this.first + (9 * this.samplesPerBit + this.middle - 1) * this.sampleCycles;
       return;
     }
+    this.listen(10);
     let byte = 0;
     for (let bit = 1; bit <= 8; bit++) byte |= this.vote(bit) << (bit - 1);
     const framingError = this.vote(9) === 0;
@@ -149,7 +156,7 @@ export class Uart {
     if (this.fifo.length < 2) this.fifo.push(frame);
     else this.waiting = frame;
     this.interrupts(at);
-    this.line.forget(at - 2000);
+    if ((this.received & 63) === 0) this.line.forget(at - 2000);
     this.search();
   }
 
