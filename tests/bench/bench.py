@@ -155,7 +155,7 @@ class Bench:
         )
         self._states = 0
         try:
-            options = {"fuses": dict(fuses or {}), "wdt_hz": wdt_hz, "seed": seed}
+            options: dict[str, Any] = {"fuses": dict(fuses or {}), "wdt_hz": wdt_hz, "seed": seed}
             if eeprom is not None:
                 options["eeprom"] = list(eeprom)
             if startup_cycles is not None:

@@ -4,6 +4,7 @@ registers, instructions, interrupts, resets, watchdog, EEPROM, fuses; and the be
 import json
 import re
 import subprocess
+from unittest.mock import ANY
 
 import pytest
 
@@ -350,6 +351,58 @@ def test_a_restored_board_does_the_same_again(probe: Probe) -> None:
     b.restore(state)
     assert on() == first
     assert len(b.sent()) == 12
+
+
+def test_stretches_services_and_waits_are_measured(probe: Probe) -> None:
+    b = probe("inputs")
+    for pin in ("PD0", "PD2"):
+        b.pin_at(0, pin, 1)
+    b.run_for(1000)
+    b.statistics(reset=True)
+    b.hold_at(b.now, "INT0", 400)
+    at = b.now + 10
+    b.pin_at(at, "PD0", 0)
+    b.run_for(1000)
+    found = b.statistics()
+    service = 5 + 3 + 2 + 5  # to the vector, JMP, SBI, RETI
+    assert found["off"] == {
+        "INT0": {"cycles": service, "at": found["off"]["INT0"]["at"], "pc": ANY}
+    }
+    own = found["vectors"]["INT0"]
+    assert (own["count"], own["total"], own["longest"]) == (1, service, service)
+    assert 388 <= own["longestWait"] <= 395
+    assert own["lowestStack"] == 0x21FF - 3 - 3  # main was called, and the interrupt's own return
+    assert found["longest_watchdog_gap"] >= service
+
+
+def test_stops_at_a_vector_at_code_and_at_a_byte(probe: Probe) -> None:
+    b = probe("pwm")
+    assert b.run_to_vector("TIMER1_OVF", limit=b.now + 40_000)
+    assert b.processor()["serving"] == ["TIMER1_OVF"]
+    assert b.now - b.edges()[-1].cycle <= 5 + 2  # the pulse's rise is the overflow
+    handler = b.call("symbol", name="__vector_20")["at"]  # avr-libc's name of it
+    assert b.run_to_code("__vector_20", limit=b.now + 100)
+    assert b.processor()["pc"] == handler
+    assert not b.run_to_vector("INT0", limit=b.now + 1000)
+    u = probe("uart")
+    u.pin_at(0, "PA0", 1)
+    u.pin_at(0, "PA1", 1)
+    u.run_for(10_000)
+    u.bytes_at(u.now, b"abc")
+    assert u.run_to_sent(2, limit=u.now + 5000)
+    assert bytes(one.byte for one in u.sent()) == b"ab"
+
+
+def test_painted_ram_shows_what_the_stack_used(probe: Probe) -> None:
+    b = probe("pwm")
+    b.run_for(1000)
+    end = b.paint_ram(0x1000)
+    b.run_for(100_000)
+    ram = b.peek(0x1000, end - 0x1000)
+    untouched = len(ram) - len(ram.lstrip(b"\xa5"))
+    lowest = b.statistics()["vectors"]["TIMER1_OVF"]["lowestStack"]
+    # below the return address: the five registers that the handler saves
+    assert 0x1000 + untouched == lowest - 5 + 1
 
 
 def test_a_short_wins_over_the_output_and_is_read_back(probe: Probe) -> None:
