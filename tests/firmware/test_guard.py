@@ -233,6 +233,15 @@ def test_a_window_added_later_has_the_slots_of_the_program(uptime: int) -> None:
     assert one.judge(boundary + 32 * 338, 1) == NONE
 
 
+def test_tightening_a_window_does_not_empty_it() -> None:
+    one = Guard(replace(LIMITS, window2_ms=20, window2_ticks=1000))
+    assert one.take(1000, 400) == NONE
+    assert one.prepare(2000, 400) == NONE
+    one.set_limits(replace(LIMITS, window2_ms=20, window2_ticks=900), 2600)
+    assert one.judge(3000, 101) == GuardReason.DUTY_SECOND
+    assert one.judge(3000, 100) == NONE
+
+
 def test_the_first_reason_that_applies_is_the_one() -> None:
     one = Guard(OutputLimits(0, 100, 200, 1, 100, 5, 100, 10, 100))
     assert one.take(0, 100) == NONE

@@ -112,6 +112,30 @@ def test_contacts_that_disagree_for_10_ms(a_first: bool) -> None:
     assert (bench.board.state, bench.board.cause) == (State.TRIPPED, Cause.ESTOP_DISAGREE)
 
 
+def test_a_disagreement_is_counted_from_its_beginning() -> None:
+    """Whatever else moves meanwhile."""
+    bench = CoreBench()
+    bench.inputs(estop_a=False)
+    begun = bench.tick
+    for n in range(1, 4):
+        bench.at(begun + 3 * n * MS).inputs(key=bool(n % 2))
+    bench.advance_to(begun + 10 * MS - 1)
+    assert bench.board.state == State.LOCKED
+    bench.advance(1)
+    assert bench.board.cause == Cause.ESTOP_DISAGREE
+
+
+def test_a_disagreement_that_outlasts_a_reset_is_counted_anew_from_it() -> None:
+    bench = bench_in(State.TRIPPED)
+    bench.inputs(estop_a=False)
+    bench.advance(30 * MS)
+    bench.reset_trip()
+    bench.advance(10 * MS - 1)
+    assert bench.board.state == State.LOCKED
+    bench.advance(1)
+    assert bench.board.cause == Cause.ESTOP_DISAGREE
+
+
 @pytest.mark.parametrize("cause", ACTS)
 def test_a_trip_makes_dark_in_mid_pulse_and_forgets_all(cause: Cause) -> None:
     """A pulse of 400 ticks every 2,000, more on the way in the queue; cut 150 ticks into one."""

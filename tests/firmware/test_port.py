@@ -131,6 +131,17 @@ def test_nothing_is_prepared_past_the_end_of_a_lease() -> None:
     assert max(bench.starts()) < expiry
 
 
+def test_nothing_is_prepared_beyond_a_refusal_that_may_trip() -> None:
+    """The loop hears of the 17th refusal late; no pulse of that output has started since."""
+    bench = lazy(poll_every=1800)
+    begun = bench.tick + 4000
+    bench.voices(slot(2000, 401, bangs=17), slot(450, 50, phase=100), at=begun)
+    bench.advance(60_000)
+    assert bench.board.cause == Cause.GUARD_REFUSALS
+    assert max(bench.starts()) <= begun + 16 * 2000 + 250
+    assert len(bench.starts()) > 20
+
+
 @pytest.mark.parametrize("what", ["stop", "key"])
 def test_a_trip_withdraws_what_was_prepared(what: str) -> None:
     bench = lazy()

@@ -7,9 +7,11 @@ import json
 from typing import Any
 
 import pytest
+from cobs import cobs  # pyright: ignore[reportMissingTypeStubs]
 
 from bridge.link.simulated_settings import BoardMemory, BoardSettings
 from firmware_protocol.catalogue import Cause, ResetCause, State
+from firmware_protocol.framing import crc16, encode_frame
 from firmware_protocol.messages import Ceilings
 from tests.firmware_protocol.make_vectors import VECTORS
 
@@ -106,6 +108,16 @@ def read(stream: bytes) -> tuple[list[list[Any]], int]:
 @pytest.mark.parametrize("vector", load("bad_frames.json"), ids=lambda v: v["name"])
 def test_bad_streams(vector: dict[str, Any]) -> None:
     assert read(bytes.fromhex(vector["stream"])) == (vector["frames"], vector["bad_frames"])
+
+
+@pytest.mark.parametrize(("length", "good"), [(3, 0), (4, 1), (5, 1), (127, 1), (128, 1), (129, 0)])
+def test_a_frame_has_4_to_128_bytes(length: int, good: int) -> None:
+    """With a right CRC each; what was dropped leaves the next one whole."""
+    body = bytes((0x55,)) * (length - 2)
+    crc = crc16(body).to_bytes(2, "little")
+    frames, bad = read(cobs.encode(body + crc) + b"\0" + encode_frame(6, 1, b"\1"))
+    assert (len(frames), bad) == (good + 1, 1 - good)
+    assert frames[-1] == [6, 1, "01"]
 
 
 @pytest.mark.parametrize("vector", load("frames.json"), ids=lambda v: v["name"])
