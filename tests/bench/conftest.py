@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tests.bench.bench import HERE, Bench, build
+from tests.bench.image_fixtures import _board, armed, locked  # noqa: F401
 
 # as the chip leaves the factory but for a crystal: watchdog off until the program turns it on
 QUIET_FUSES = {"low": 0xF7, "high": 0xD7, "extended": 0xFC, "lock": 0xFF}
@@ -33,3 +34,7 @@ def probe(_built: Callable[[str], Path]) -> Iterator[Probe]:
             return stack.enter_context(Bench(_built(name), **options))
 
         yield start
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long-bench", action="store_true", help="many more phases on the bench")

@@ -7,12 +7,12 @@ from when it set up its clock.
 
 from __future__ import annotations
 
+import copy
 import os
 import struct
 import subprocess
 from binascii import crc_hqx
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -118,9 +118,7 @@ class ImageBench(Bench):
         self.number = [0, 0, 0, 0]
         self.sequence = 0
         self.session = 0
-        self.line_free = 0
         self._reader = FrameReader()
-        self._seen = 0
         self.messages: list[tuple[int, ControllerMessage]] = []
         levels = {ESTOP_A: 0, ESTOP_B: 1, KEY: 0, LOCAL_STOP: 0, **(inputs or {})}
         for pin, level in levels.items():
@@ -236,17 +234,20 @@ class ImageBench(Bench):
 
     def play(self, **by_output: tuple[Slot | None, ...]) -> None:
         """Immediate frames for outputs o0 to o3; every other output with limits: silence."""
-        tick, cycle = self.clock()
         for output in range(4):
-            slots = by_output.get(f"o{output}", ())
-            self.send(self.voices(output, *slots, now=tick + (self.now - cycle) // CYCLES_PER_TICK))
+            self.sound(output, *by_output.get(f"o{output}", ()))
+
+    def sound(self, output: int, *slots: Slot | None) -> int:
+        """One immediate frame; returns when its last byte arrives. Other outputs' leases run on."""
+        tick, cycle = self.clock()
+        return self.send(self.voices(output, *slots, now=tick + (self.now - cycle) // CYCLES_PER_TICK))
 
     def clock(self) -> tuple[int, int]:
         """(tick, cycle) of the same moment, exactly: read from the program's counters."""
-        low = self.peek_int(0x46, 1)  # TCNT0
-        middle = self.peek_int(0x3E, 1)  # GPIOR0
+        low = self.read(0x46)  # TCNT0
+        middle = self.read(0x3E)  # GPIOR0
         high = self.peek_int("ticks_upper", 2)
-        if self.peek_int(0x35, 1) & 1 and low < 0x80:  # an overflow not yet counted
+        if self.read(0x35) & 1 and low < 0x80:  # an overflow not yet counted
             middle += 1
         return ((high << 16) + (middle << 8) + low) & M32, self.now
 
@@ -256,10 +257,39 @@ class ImageBench(Bench):
         return now_cycle + ((tick - now_tick + 2**31) % 2**32 - 2**31) * CYCLES_PER_TICK
 
 
-@contextmanager
-def armed_board(*limits: OutputLimits, **options: Any) -> Iterator[ImageBench]:
-    with ImageBench(**options) as board:
-        yield board.armed(*limits)
+    # -- snapshots -----------------------------------------------------------------------------------
+
+    def keep(self) -> tuple[str, dict[str, Any]]:
+        """The board and all that this object knows of it, for `back_to`."""
+        self.collect()
+        mine = {name: copy.deepcopy(getattr(self, name)) for name in KEPT}
+        return self.save(), mine
+
+    def back_to(self, kept: tuple[str, dict[str, Any]]) -> None:
+        state, mine = kept
+        self.restore(state)
+        for name, value in mine.items():
+            setattr(self, name, copy.deepcopy(value))
+
+    # -- what came of it -----------------------------------------------------------------------------
+
+    def newest_status(self) -> Status:
+        """The newest status that was sent."""
+        self.collect()
+        return next(m for _, m in reversed(self.messages) if isinstance(m, Status))
+
+    def last_fall(self, after: int) -> int | None:
+        """The cycle of the last fall of an output after `after`; all are low now. None: there was none."""
+        assert [self.level(pin) for pin in OUTPUT_PINS] == [0, 0, 0, 0]
+        falls = [e.cycle for e in self.edges() if e.pin in OUTPUT_PINS and e.cycle > after]
+        return max(falls, default=None)
+
+    def last_edge(self, pin: str) -> int:
+        """The cycle of the newest change of a pin."""
+        return max((e.cycle for e in self.edges() if e.pin == pin), default=0)
+
+
+KEPT = ("number", "sequence", "session", "_reader", "messages")
 
 
 __all__ = [
@@ -269,7 +299,6 @@ __all__ = [
     "CYCLES_PER_US",
     "Identity",
     "ImageBench",
-    "armed_board",
     "commissioned",
     "image",
     "slot",

@@ -136,12 +136,12 @@ static bool look_at_output(uint8_t output)
         disagreeing ^= bit;
         core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
     }
-    return right && (disagreeing == 0U);
+    return right;
 }
 
 static void round_of_work(void)
 {
-    bool well;
+    bool sound;
 
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         uint32_t now;
@@ -155,10 +155,11 @@ static void round_of_work(void)
     }
     core_poll_status(&core, ticks_now());
     memory_step();
-    well = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
-    alive_allow(well && (timers_halted() == 0U));
+    sound = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() &&
+            ((SREG & (1U << SREG_I)) != 0U);
+    alive_allow(sound && (disagreeing == 0U) && (timers_halted() == 0U));
     alive_turn();
-    if (well) {
+    if (sound) {
         alive_kick();
     }
 }

@@ -415,9 +415,25 @@ bool timers_take_fault(void)
     return taken;
 }
 
-static uint16_t loaded_compare(const struct output *output)
+static const struct pulse *loaded_pulse(const struct output *output)
 {
-    return output->line[(uint8_t)(output->first - 1U) & (DECISIONS - 1U)].compare;
+    return &output->line[(uint8_t)(output->first - 1U) & (DECISIONS - 1U)];
+}
+
+/* Is the timer on its way to, or in, the very pulse that is loaded? Interrupts off. */
+static bool timer_is_right(const struct output *output, const struct hardware *hw)
+{
+    const struct pulse *pulse = loaded_pulse(output);
+    uint16_t now = ticks_now16();
+    uint16_t count = hw->timer->count;
+    uint16_t left = (uint16_t)(pulse->start - now);
+    uint16_t top = hw->timer->top;
+    uint16_t off_by = (count >= APPROACH) ? (uint16_t)((uint16_t)(top - count) + 1U - left)
+                                          : (uint16_t)(count + left);
+
+    return ((uint16_t)(off_by + 1U) <= 2U) && (top >= LEAST_TOP) &&
+           (hw->timer->compare == pulse->compare) && (pulse->compare < CEILING_MAX_ON) &&
+           ((count >= APPROACH) || (count <= (pulse->compare + OVERDUE_TICKS)));
 }
 
 /* Interrupts off. */
@@ -426,18 +442,8 @@ static bool registers_are_right(const struct output *output, const struct hardwa
     uint8_t a = output->loaded ? A_CONNECTED : A_DISCONNECTED;
     uint8_t b = output->loaded ? B_RUNNING : B_STOPPED;
 
-    if ((hw->timer->control_a != a) || (hw->timer->control_b != b) || (*hw->mask != COMPARE_FLAG) ||
-        ((*hw->direction & hw->pin) == 0U)) {
-        return false;
-    }
-    if (output->loaded) {
-        uint16_t compare = loaded_compare(output);
-        uint16_t count = hw->timer->count;
-        return (hw->timer->top >= LEAST_TOP) && (hw->timer->compare == compare) &&
-               (compare < CEILING_MAX_ON) &&
-               ((count >= APPROACH) || (count <= (compare + OVERDUE_TICKS)));
-    }
-    return true;
+    return (hw->timer->control_a == a) && (hw->timer->control_b == b) && (*hw->mask == COMPARE_FLAG) &&
+           ((*hw->direction & hw->pin) != 0U) && (!output->loaded || timer_is_right(output, hw));
 }
 
 bool timers_check(uint8_t output)
@@ -463,7 +469,7 @@ static bool disagrees(const struct output *output, const struct hardware *hw)
 {
     uint16_t count = hw->timer->count;
     bool high = (*hw->pins & hw->pin) != 0U;
-    uint16_t compare = loaded_compare(output);
+    uint16_t compare = loaded_pulse(output)->compare;
 
     if (!output->loaded) {
         return high;

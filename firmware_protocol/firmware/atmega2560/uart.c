@@ -13,7 +13,9 @@
 #define ERRORS 8U       /* places of broken bytes kept; a power of two */
 #define RX_BYTES 128U   /* 2.5 ms; a power of two */
 #define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
-#define BREAK_TICKS 4000U
+/* 2 ms, less what the interrupts of the broken byte and of the rise may be late by: none of 2 ms is missed,
+ * and none shorter than 1.97 ms taken. */
+#define BREAK_TICKS (4000U - 60U)
 
 /* A byte is found broken 9.5 bits after its start: 19 us. */
 #define STOP_BIT_TICKS 38U

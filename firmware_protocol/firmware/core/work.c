@@ -3,7 +3,9 @@
 #include "obey.h"
 
 #define MAX_GUARD_REFUSALS 16U /* since arming; one more trips */
-#define WORK_LIMIT 64U         /* decisions made and committed in one go */
+#ifndef WORK_LIMIT
+#define WORK_LIMIT 64U /* decisions made and committed in one go; a slow port sets fewer */
+#endif
 
 /* The last tick at which a pulse may be prepared to start: never at or after the end of a lease. */
 static uint32_t horizon(const struct core *core)
