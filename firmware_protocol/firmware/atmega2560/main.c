@@ -1,0 +1,206 @@
+/* The ATmega2560's main program: the start after a reset, and the round of the main loop.
+ *
+ * A round: inputs, received bytes, time, the four outputs one by one, status, checks, memory, signs of
+ * life. Inputs and bytes are looked at between any two outputs, too, so that a stop waits for no more
+ * than one output's work. Everything the core does happens here; interrupts only do what timers.h,
+ * levels.h, uart.h and ticks.h say.
+ */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "../core/catalogue.h"
+#include "../core/core.h"
+#include "alive.h"
+#include "checks.h"
+#include "commission.h"
+#include "levels.h"
+#include "memory.h"
+#include "pins.h"
+#include "ticks.h"
+#include "timers.h"
+#include "uart.h"
+
+#define MOST_PIECES 4U
+#define STACK_MARK 0xC5U
+
+static struct core core;
+static struct board board;
+static uint8_t last_levels;
+static uint8_t disagreeing; /* bit n: the pin of output n */
+volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
+static uint8_t reset_flags __attribute__((section(".noinit")));
+
+/* First of all: why we are here, the watchdog at 16 ms, and the free RAM painted, to see later how deep
+ * the stack went. The linker puts this before main. */
+void first_of_all(void) __attribute__((naked, used, section(".init3")));
+void first_of_all(void)
+{
+    extern uint8_t _end;
+
+    reset_flags = MCUSR;
+    MCUSR = 0U;
+    wdt_enable(WDTO_15MS);
+    for (uint8_t *at = &_end; at < (uint8_t *)SP; at++) {
+        *at = STACK_MARK;
+    }
+}
+
+static uint8_t reset_cause(void)
+{
+    uint8_t cause = RESET_WATCHDOG; /* no flag at all: a jump to 0, nothing sound */
+
+    if ((reset_flags & (1U << WDRF)) != 0U) {
+        cause = RESET_WATCHDOG;
+    } else if ((reset_flags & (1U << PORF)) != 0U) { /* power-up sets BORF, too */
+        cause = RESET_POWER_ON;
+    } else if ((reset_flags & (1U << BORF)) != 0U) {
+        cause = RESET_BROWN_OUT;
+    } else if ((reset_flags & (1U << EXTRF)) != 0U) {
+        cause = RESET_EXTERNAL;
+    } else {
+        /* JTAG or none */
+    }
+    return cause;
+}
+
+static bool stack_is_whole(void)
+{
+    extern uint8_t _end;
+    const volatile uint8_t *end = &_end;
+
+    return (end[0] == STACK_MARK) && (end[1] == STACK_MARK);
+}
+
+static void look_at_inputs(void)
+{
+    uint8_t opened = timers_halted();
+    uint8_t levels = levels_read();
+
+    if ((opened != 0U) || (levels != last_levels)) {
+        uint32_t now = ticks_now();
+        if (opened != 0U) { /* perhaps closed again already */
+            core_inputs(&core, now, (uint8_t)(levels & (uint8_t)~opened));
+            timers_release(opened);
+        }
+        core_inputs(&core, now, levels);
+        last_levels = levels;
+    }
+}
+
+/* As much as there is now, so that a full line starves nobody: at most the ring, in two pieces. */
+static void look_at_bytes(void)
+{
+    const uint8_t *bytes;
+    uint8_t count;
+
+    for (uint8_t i = 0U; i < MOST_PIECES; i++) {
+        uint8_t event = uart_take(&bytes, &count);
+        if (event == LINE_BYTES) {
+            core_bytes(&core, ticks_now(), bytes, count);
+        } else if (event == LINE_ERROR) {
+            core_line_error(&core, ticks_now());
+        } else {
+            break;
+        }
+    }
+}
+
+static void look_at_line(void)
+{
+    uint8_t state;
+
+    look_at_bytes();
+    state = uart_watch_break();
+    if (state == LINE_BREAK) {
+        core_line_break(&core, ticks_now());
+    } else if (state == LINE_IDLE) {
+        core_line_idle(&core, ticks_now());
+    } else {
+        /* as it was */
+    }
+}
+
+/* One output in each round. */
+static bool look_at_output(uint8_t output)
+{
+    bool right = timers_check(output);
+    bool disagrees = timers_pin_disagrees(output);
+    uint8_t bit = (uint8_t)(1U << output);
+
+    if (timers_take_fault()) {
+        right = false;
+        core_fault(&core, ticks_now());
+    }
+    if (disagrees != ((disagreeing & bit) != 0U)) {
+        disagreeing ^= bit;
+        core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
+    }
+    return right;
+}
+
+static void round_of_work(void)
+{
+    bool sound;
+
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        uint32_t now;
+        look_at_inputs();
+        look_at_line();
+        now = ticks_now();
+        core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
+        timers_working_since(now);
+        core_poll_output(&core, now, output);
+        alive_turn();
+    }
+    core_poll_status(&core, ticks_now());
+    memory_step();
+    sound = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() &&
+            ((SREG & (1U << SREG_I)) != 0U);
+    alive_allow(sound && (disagreeing == 0U) && (timers_halted() == 0U));
+    alive_turn();
+    if (sound) {
+        alive_kick();
+    }
+}
+
+/* Its variables are gone from the stack afterwards. */
+__attribute__((noinline)) static void start(void)
+{
+    struct trip_memory kept;
+    struct commissioned commissioned;
+
+    PANEL_DDR = PANEL_OUTPUTS; /* low: beacon, horn and ENABLE off */
+    if (commission_is_wanted()) {
+        commission_serve();
+    }
+    timers_start();
+    board.build = CW_BUILD;
+    board.reset_cause = reset_cause();
+    checks_run(&board);
+    (void)memory_commissioned(&commissioned); /* if not: ceilings of 0, so no limits can be set */
+    board.board_id = commissioned.board_id;
+    board.horn_ms = commissioned.horn_ms;
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        board.ceilings[i] = commissioned.ceilings[i];
+    }
+    alive_wait();
+    memory_start(&kept);
+    alive_wait();
+    levels_start(commissioned.unused_ready);
+    ticks_start();
+    uart_start();
+    last_levels = levels_read();
+    core_start(&core, &board, &kept, last_levels, ticks_now());
+    alive_wait();
+    sei();
+}
+
+int main(void)
+{
+    start();
+    for (;;) {
+        round_of_work();
+        main_rounds++;
+    }
+}

@@ -1,0 +1,246 @@
+/* The serial line; see uart.h. */
+#include "uart.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <util/atomic.h>
+
+#include "../core/port.h"
+#include "pins.h"
+#include "ticks.h"
+
+#define BAUD_DIVISOR 3U /* 500 kbaud at 16 MHz with U2X: exact */
+#define ERRORS 8U       /* places of broken bytes kept; a power of two */
+#define RX_BYTES 128U   /* 2.5 ms; a power of two */
+#define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
+/* 2 ms, less what the interrupts of the broken byte and of the rise may be late by: none of 2 ms is missed,
+ * and none shorter than 1.97 ms taken. */
+#define BREAK_TICKS (4000U - 60U)
+
+/* A byte is found broken 9.5 bits after its start: 19 us. */
+#define STOP_BIT_TICKS 38U
+
+/* GPIOR1 and GPIOR2 are cheaper than RAM. */
+#define RX_HEAD GPIOR1 /* written by the interrupt */
+#define RX_TAIL GPIOR2 /* written by the main loop */
+
+static uint8_t rx_ring[RX_BYTES] __attribute__((used));
+static uint8_t rx_handed; /* bytes handed over and not yet freed */
+static volatile uint8_t error_at[ERRORS];
+static volatile uint8_t error_head;
+static volatile uint8_t error_tail;
+volatile uint8_t uart_lost; /* bytes for which there was no room, or that came too fast: for the bench */
+
+static uint8_t tx_ring[256]; /* indices wrap by themselves */
+static volatile uint8_t tx_head;
+static volatile uint8_t tx_tail;
+
+/* The watch: off, on since `low_since`, or over with the line low for 2 ms. */
+enum watch { WATCH_OFF, WATCH_LOW, WATCH_ENDED_LONG };
+static volatile uint8_t watch;
+static volatile uint16_t low_since;
+static bool told; /* the break that lasts, or has ended, was told */
+
+static void watch_off(void)
+{
+    PCMSK1 = 0U;
+    watch = WATCH_OFF;
+}
+
+/* A byte that came broken, or after one that was lost: the rest of the receive interrupt, which has read
+ * the status only. */
+void __vector_broken_byte(void) __attribute__((signal, used));
+void __vector_broken_byte(void)
+{
+    uint8_t status = UCSR0A;
+    uint8_t byte = UDR0;
+    uint8_t head = RX_HEAD;
+    uint8_t next = (uint8_t)((uint8_t)(error_head + 1U) & (ERRORS - 1U));
+
+    if (next != error_tail) {
+        error_at[error_head] = head;
+        error_head = next;
+    }
+    if ((status & (1U << DOR0)) != 0U) {
+        uart_lost++;
+    }
+    if ((status & (1U << FE0)) != 0U) {
+        low_since = (uint16_t)(ticks_now16() - STOP_BIT_TICKS);
+        PCIFR = (1U << PCIF1);
+        PCMSK1 = LINE_BIT;
+        watch = WATCH_LOW;
+        if ((LINE_PINS & LINE_BIT) != 0U) {
+            watch_off();
+        }
+    } else {
+        rx_ring[head] = byte;
+        head = RX_NEXT(head);
+        if (head == RX_TAIL) {
+            uart_lost++;
+        } else {
+            RX_HEAD = head;
+        }
+    }
+}
+
+/* A byte every 320 cycles at worst: this interrupt is the processor's greatest single load, so the good
+ * byte's way is written by hand (three registers; the place at the head is always free). */
+ISR(USART0_RX_vect, ISR_NAKED)
+{
+    __asm__ volatile(
+        "push r24\n\t"
+        "in r24, __SREG__\n\t"
+        "push r24\n\t"
+        "lds r24, %[status]\n\t"
+        "andi r24, %[broken]\n\t"
+        "brne 3f\n\t"
+        "push r30\n\t"
+        "push r31\n\t"
+        "in r30, %[head]\n\t"
+        "ldi r31, 0\n\t"
+        "subi r30, lo8(-(rx_ring))\n\t"
+        "sbci r31, hi8(-(rx_ring))\n\t"
+        "lds r24, %[data]\n\t"
+        "st Z, r24\n\t"
+        "in r24, %[head]\n\t"
+        "inc r24\n\t"
+        "andi r24, %[mask]\n\t"
+        "in r30, %[tail]\n\t"
+        "cp r24, r30\n\t"
+        "breq 2f\n\t"
+        "out %[head], r24\n"
+        "1: pop r31\n\t"
+        "pop r30\n\t"
+        "pop r24\n\t"
+        "out __SREG__, r24\n\t"
+        "pop r24\n\t"
+        "reti\n"
+        "2: lds r24, uart_lost\n\t" /* no room */
+        "inc r24\n\t"
+        "sts uart_lost, r24\n\t"
+        "rjmp 1b\n"
+        "3: pop r24\n\t"
+        "out __SREG__, r24\n\t"
+        "pop r24\n\t"
+        "jmp __vector_broken_byte"
+        :
+        : [status] "i"(&UCSR0A), [data] "i"(&UDR0), [broken] "M"((1U << FE0) | (1U << DOR0)),
+          [head] "I"(_SFR_IO_ADDR(RX_HEAD)), [tail] "I"(_SFR_IO_ADDR(RX_TAIL)),
+          [mask] "M"(RX_BYTES - 1U));
+}
+
+/* The line rose while it was watched. */
+ISR(PCINT1_vect)
+{
+    bool was_long = (uint16_t)(ticks_now16() - low_since) >= BREAK_TICKS;
+
+    if (watch == WATCH_LOW) {
+        PCMSK1 = 0U;
+        watch = was_long ? WATCH_ENDED_LONG : WATCH_OFF;
+    }
+}
+
+ISR(USART0_UDRE_vect)
+{
+    uint8_t tail = tx_tail;
+
+    UDR0 = tx_ring[tail];
+    tail++;
+    tx_tail = tail;
+    if (tail == tx_head) {
+        UCSR0B &= (uint8_t)~(1U << UDRIE0);
+    }
+}
+
+void uart_start(void)
+{
+    RX_HEAD = 0U;
+    RX_TAIL = 0U;
+    PORTE |= LINE_BIT; /* a line that is not there is idle, not a break */
+    UBRR0 = BAUD_DIVISOR;
+    UCSR0A = (1U << U2X0);
+    UCSR0C = (1U << UCSZ01) | (1U << UCSZ00);
+    UCSR0B = (1U << RXCIE0) | (1U << RXEN0) | (1U << TXEN0);
+    PCICR = (1U << PCIE1);
+}
+
+uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
+{
+    uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
+    uint8_t head;
+    uint8_t left;
+
+    RX_TAIL = tail;
+    rx_handed = 0U;
+    head = RX_HEAD;
+    if (error_tail != error_head) {
+        head = error_at[error_tail]; /* only as far as the next broken byte */
+        if (head == tail) {
+            error_tail = (uint8_t)((uint8_t)(error_tail + 1U) & (ERRORS - 1U));
+            return LINE_ERROR;
+        }
+    }
+    if (head == tail) {
+        return LINE_NOTHING;
+    }
+    left = (uint8_t)(((head > tail) ? head : RX_BYTES) - tail); /* up to the ring's end */
+    *count = left;
+    *bytes = &rx_ring[tail];
+    rx_handed = *count;
+    return LINE_BYTES;
+}
+
+uint8_t uart_watch_break(void)
+{
+    uint8_t state = LINE_STAYS;
+
+    if (watch == WATCH_OFF) { /* most of the time */
+        if (told) {
+            told = false;
+            state = LINE_IDLE;
+        }
+        return state;
+    }
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        bool is_long = (watch == WATCH_ENDED_LONG) ||
+                       ((uint16_t)(ticks_now16() - low_since) >= BREAK_TICKS);
+        if (told) {
+            low_since = (uint16_t)(ticks_now16() - BREAK_TICKS); /* long for good, however it wraps */
+        }
+        if (is_long && !told) {
+            told = true;
+            state = LINE_BREAK;
+        } else if ((watch == WATCH_ENDED_LONG) || ((LINE_PINS & LINE_BIT) != 0U)) {
+            watch_off();
+        } else {
+            /* low, not yet long or told already */
+        }
+    }
+    return state;
+}
+
+bool uart_send(const uint8_t *bytes, uint8_t count)
+{
+    uint8_t head = tx_head;
+    uint8_t room = (uint8_t)((uint8_t)(tx_tail - head) - 1U);
+
+    if (count > room) {
+        return false;
+    }
+    for (uint8_t i = 0U; i < count; i++) {
+        tx_ring[head] = bytes[i];
+        head++;
+    }
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        tx_head = head;
+        UCSR0B |= (1U << UDRIE0);
+    }
+    return true;
+}
+
+bool port_send(const uint8_t *bytes, uint8_t count)
+{
+    return uart_send(bytes, count);
+}

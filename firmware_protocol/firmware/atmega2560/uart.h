@@ -1,0 +1,28 @@
+/* The serial line: USART0 at 500 kbaud, 8N1, both ways by interrupt.
+ *
+ * Received bytes wait in a ring together with the places at which a byte came broken. The line is also
+ * watched for a break: low for 2 ms or more, timed from the byte that came broken to the pin's rise.
+ */
+#ifndef CW_AVR_UART_H
+#define CW_AVR_UART_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum line_event { LINE_NOTHING, LINE_BYTES, LINE_ERROR };
+
+enum line_state { LINE_STAYS, LINE_BREAK, LINE_IDLE };
+
+void uart_start(void);
+
+/* What was received next. LINE_BYTES: `count` good bytes at `bytes`, which stay there until the call
+ * after this one. */
+uint8_t uart_take(const uint8_t **bytes, uint8_t *count);
+
+/* LINE_BREAK once when the line has been low for 2 ms; LINE_IDLE once when it is high again. */
+uint8_t uart_watch_break(void);
+
+/* Sends a whole frame, or nothing if there is no room (port_send). */
+bool uart_send(const uint8_t *bytes, uint8_t count);
+
+#endif

@@ -1,0 +1,45 @@
+/* One output's work: what is due is committed, what is near is decided (PROTOCOL.md, section 8). */
+#include "catalogue.h"
+#include "obey.h"
+
+#define MAX_GUARD_REFUSALS 16U /* since arming; one more trips */
+#ifndef WORK_LIMIT
+#define WORK_LIMIT 64U /* decisions made and committed in one go; a slow port sets fewer */
+#endif
+
+/* The last tick at which a pulse may be prepared to start: never at or after the end of a lease. */
+static uint32_t horizon(const struct core *core)
+{
+    uint32_t until = core->now + HORIZON_TICKS;
+
+    return (core->leases.set && is_due(core->leases.at, until)) ? (core->leases.at - 1U) : until;
+}
+
+SELDOM static bool too_many_refusals(const struct core *core)
+{
+    uint16_t refused = 0U;
+
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        refused = (uint16_t)(refused + core->coils[output].refused_since_arming);
+    }
+    return refused > MAX_GUARD_REFUSALS;
+}
+
+void work(struct core *core, struct coil *coil)
+{
+    uint32_t now = core->now;
+    uint32_t until = horizon(core);
+    bool more = true;
+
+    for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
+        if (!coil_commit(coil, now)) {
+            more = (coil->count < DECISIONS) && coil_decide(coil, now, until);
+        } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
+            trip(core, CAUSE_GUARD_REFUSALS);
+            more = false;
+        } else {
+            /* one has happened */
+        }
+    }
+    coil_rest(coil, now);
+}

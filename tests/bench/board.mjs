@@ -1,0 +1,469 @@
+/* A simulated ATmega2560 that runs a real image: avr8js's instructions, the parts from this folder.
+ *
+ * Time is in CPU cycles since the board was built and never falls back, not even at a reset. Parts say
+ * when they want to act (`due`); between two such moments only instructions run. A part acts at its own
+ * exact cycle, if need be in the middle of an instruction; an instruction sees it if it was over before.
+ *
+ * Of a data sheet's details these are corrected against avr8js: an interrupt takes five cycles to its
+ * vector (three byte program counter), and one more instruction runs after the I flag was set.
+ * Not modelled: sleep (runs on), SPM, ADC, SPI, TWI, analogue comparator, JTAG, external memory. */
+import avr8js from 'avr8js';
+import { DATA_SIZE, FLASH_WORDS, RAM_END, RAM_START, TIMERS, UARTS, VECTORS, REGS, vectorOf } from './map.mjs';
+import { Eeprom, Watchdog } from './memory.mjs';
+import { Pins } from './pins.mjs';
+import { makeStep } from './step.mjs';
+import { Prescalers, Timer } from './timers.mjs';
+import { Uart } from './uart.mjs';
+
+const SREG = REGS.SREG;
+const I = 0x80;
+const INTERRUPT_CYCLES = 5;
+const ENDLESS = 0xcfff; // RJMP to itself
+const RESET_FLAGS = { power: 1, external: 2, brownout: 4, watchdog: 8 };
+const SIGNATURE = { 0: 0x1e, 2: 0x98, 4: 0x01, 1: 0x80 };
+const FUSES = { low: 0xf7, high: 0xc7, extended: 0xfc, lock: 0xff };
+const FIELDS = ['wake', 'iOn', 'offSince', 'offPc', 'offLabel', 'off', 'pending0', 'pending1', 'since',
+  'serving', 'vectors', 'resets', 'stimuli', 'drops', 'holds', 'masked', 'special', 'seed', 'unknown',
+  'statsFrom'];
+
+export class Board {
+  /** options: fuses {low, high, extended, lock}, eeprom (bytes), clockHz, wdtHz, seed, startupCycles. */
+  constructor(image, options = {}) {
+    this.clockHz = options.clockHz ?? 16e6;
+    this.seed = options.seed ?? 1;
+    this.symbols = image.symbols;
+    this.fuses = { ...FUSES, ...fusesOf(image), ...options.fuses };
+    const words = new Uint16Array(FLASH_WORDS);
+    new Uint8Array(words.buffer).set(image.flash);
+    this.cpu = new avr8js.CPU(words, DATA_SIZE - 0x100);
+    this.data = this.cpu.data;
+    // hook tables without holes are found fastest
+    this.cpu.readHooks = new Array(0x10000).fill(undefined);
+    this.cpu.writeHooks = new Array(0x10000).fill(undefined);
+    this.cpu.onReti = () => this.served();
+    this.cpu.onUnknown = () => {
+      this.unknown++;
+    };
+    this.step = makeStep(this.cpu);
+    this.startupCycles = options.startupCycles ?? this.startup();
+    this.patches = new Map(); // word address → what belongs there
+    this.acknowledge = new Array(VECTORS.length).fill(null);
+    this.startFresh();
+    this.pins = new Pins(this);
+    this.timers = TIMERS.map((config) => new Timer(this, config));
+    this.prescalers = new Prescalers(this, this.timers);
+    this.uarts = UARTS.map((config) => new Uart(this, config));
+    this.eeprom = new Eeprom(this, options.eeprom ?? image.eeprom);
+    this.watchdog = new Watchdog(this, options.wdtHz ?? 128000);
+    this.cpu.onWatchdogReset = () => this.watchdog.kick();
+    this.parts = [this.pins, ...this.timers, ...this.uarts, this.eeprom, this.watchdog];
+    this.onWrite(REGS.SPMCSR, (value, old, now) => this.selfProgram(value, now));
+    this.reset('power', 0);
+  }
+
+  startFresh() {
+    this.wake = 0;
+    this.limit = 0;
+    this.stopped = null;
+    this.stop = {};
+    this.iOn = false;
+    this.pending0 = 0;
+    this.pending1 = 0;
+    this.since = new Float64Array(VECTORS.length);
+    this.serving = []; // [vector, entry cycle], innermost last
+    this.resets = []; // [cycle, cause]
+    this.stimuli = []; // {at, act: [name, ...]}, soonest first
+    this.drops = {};
+    this.holds = {};
+    this.masked = false;
+    this.special = null;
+    this.unknown = 0;
+    this.onSent = null;
+    this.offSince = 0;
+    this.offPc = 0;
+    this.offLabel = 'boot';
+    this.resetStatistics();
+  }
+
+  resetStatistics() {
+    this.statsFrom = this.cpu.cycles;
+    this.off = {}; // what turned interrupts off → its longest stretch
+    this.vectors = {}; // name → service times
+    if (this.watchdog) this.watchdog.longestGap = 0;
+  }
+
+  random(below) {
+    this.seed = (Math.imul(this.seed, 1664525) + 1013904223) >>> 0;
+    return Math.floor((this.seed / 2 ** 32) * below);
+  }
+
+  unmodelled(what) {
+    throw new Error(`not modelled: ${what}`);
+  }
+
+  // --- hooks: an access to extended I/O takes place in the second cycle of its instruction ---
+
+  onRead(address, action) {
+    const { cpu } = this;
+    cpu.readHooks[address] = () => action(cpu.cycles);
+  }
+
+  onWrite(address, action) {
+    const { cpu } = this;
+    const later = address < 0x60 ? 0 : 1;
+    cpu.writeHooks[address] = (value, old, at, mask) => action(value, old, cpu.cycles + later, mask);
+  }
+
+  /** The processor stands still; the rest goes on. */
+  stall(cycles) {
+    this.cpu.cycles += cycles;
+  }
+
+  touch() {
+    this.wake = 0;
+  }
+
+  // --- running ---
+
+  /** Runs to `until` or to a stop condition; → what stopped it. */
+  run(until, stop = {}) {
+    this.limit = until;
+    this.stop = { ...stop };
+    this.stopped = this.cpu.cycles >= until ? 'cycle' : null;
+    this.touch();
+    if (stop.pc !== undefined || this.profile) this.loopWatched();
+    else this.loop();
+    return this.stopped;
+  }
+
+  loop() {
+    const { cpu, data, step } = this;
+    while (this.stopped === null) {
+      const pc = cpu.pc;
+      step();
+      if (cpu.cycles >= this.wake) this.attend();
+      if (data[SREG] & I) {
+        if (this.iOn) {
+          if (this.pending0 | this.pending1) this.enter();
+        } else this.turnedOn();
+      } else if (this.iOn) this.turnedOff(pc);
+    }
+  }
+
+  loopWatched() { // the same, with a stop at an address and cycles counted by address
+    const { cpu, data, step, profile } = this;
+    while (this.stopped === null) {
+      const { pc, cycles } = cpu;
+      step();
+      if (profile) profile[pc] += cpu.cycles - cycles;
+      if (cpu.cycles >= this.wake) this.attend();
+      if (data[SREG] & I) {
+        if (this.iOn) {
+          if (this.pending0 | this.pending1) this.enter();
+        } else this.turnedOn();
+      } else if (this.iOn) this.turnedOff(pc);
+      if (cpu.pc * 2 === this.stop.pc) this.stopped = 'pc';
+    }
+  }
+
+  attend() {
+    const { cpu, parts } = this;
+    for (;;) {
+      if (this.pins.dirty) this.pins.flush(cpu.cycles);
+      if (this.special) this.readSpecial();
+      let due = Infinity;
+      let first = null;
+      for (let i = 0; i < parts.length; i++) {
+        if (parts[i].due < due) {
+          due = parts[i].due;
+          first = parts[i];
+        }
+      }
+      const stimulus = this.stimuli.length ? this.stimuli[0].at : Infinity;
+      if (stimulus <= due && stimulus <= cpu.cycles) {
+        this.stimulate(this.stimuli.shift());
+      } else if (due <= cpu.cycles) {
+        first.fire(due);
+      } else {
+        this.wake = this.special ? 0 : Math.min(due, stimulus, this.limit);
+        break;
+      }
+    }
+    if (cpu.cycles >= this.limit) this.stopped ??= 'cycle';
+  }
+
+  // --- interrupts ---
+
+  interrupt(vector, on, at) {
+    const bit = 1 << (vector & 31);
+    const pending = vector < 32 ? this.pending0 : this.pending1;
+    if (on === ((pending & bit) !== 0)) return;
+    if (on) this.since[vector] = at;
+    if (vector < 32) this.pending0 = pending ^ bit;
+    else this.pending1 = pending ^ bit;
+  }
+
+  next() { // the lowest pending vector that is not held back
+    for (const [offset, word] of [[0, this.pending0], [32, this.pending1]]) {
+      for (let left = word; left; left &= left - 1) {
+        const vector = offset + 31 - Math.clz32(left & -left);
+        if (!(this.holds[vector] > this.cpu.cycles)) return vector;
+      }
+    }
+    return -1;
+  }
+
+  enter() {
+    if (this.masked) return;
+    const vector = this.next();
+    if (vector < 0) return;
+    const { cpu, data } = this;
+    const now = cpu.cycles;
+    if (this.drops[vector] > 0) { // a planted fault: the flag is taken, nobody comes
+      this.drops[vector]--;
+      this.acknowledge[vector]?.(now);
+      return;
+    }
+    const stack = data[REGS.SPL] | (data[REGS.SPH] << 8);
+    data[stack] = cpu.pc & 0xff;
+    data[stack - 1] = cpu.pc >> 8;
+    data[stack - 2] = cpu.pc >> 16;
+    data[REGS.SPL] = stack - 3;
+    data[REGS.SPH] = (stack - 3) >> 8;
+    data[SREG] &= ~I;
+    this.iOn = false;
+    this.offSince = now;
+    this.offPc = cpu.pc;
+    this.offLabel = VECTORS[vector];
+    cpu.cycles += INTERRUPT_CYCLES;
+    const own = this.statistics(vector);
+    if (now - this.since[vector] > own.longestWait) {
+      own.longestWait = now - this.since[vector];
+      own.longestWaitAt = now;
+    }
+    own.lowestStack = Math.min(own.lowestStack, stack - 3);
+    this.serving.push([vector, now]);
+    cpu.pc = vector * 2 + (data[REGS.MCUCR] & 2 ? this.bootStart() : 0);
+    this.acknowledge[vector]?.(cpu.cycles);
+    if (this.stop.vector === vector) this.stopped ??= 'vector';
+  }
+
+  statistics(vector) {
+    return this.vectors[VECTORS[vector]] ??= {
+      count: 0, total: 0, longest: 0, longestAt: 0, longestWait: 0, longestWaitAt: 0, lowestStack: DATA_SIZE,
+    };
+  }
+
+  served() { // RETI
+    const one = this.serving.pop();
+    if (!one) return;
+    const [vector, from] = one;
+    const cycles = this.cpu.cycles + 1 - from; // avr8js counts an instruction's last cycle after this
+    const own = this.statistics(vector);
+    own.count++;
+    own.total += cycles;
+    if (cycles > own.longest) {
+      own.longest = cycles;
+      own.longestAt = from;
+    }
+  }
+
+  turnedOn() {
+    this.iOn = true;
+    const cycles = this.cpu.cycles - this.offSince;
+    const label = this.offLabel;
+    if (!(this.off[label]?.cycles >= cycles)) {
+      this.off[label] = { cycles, at: this.offSince, pc: this.offPc * 2 };
+    }
+  }
+
+  turnedOff(pc) {
+    this.iOn = false;
+    this.offSince = this.cpu.cycles;
+    this.offPc = pc;
+    this.offLabel = this.serving.length ? VECTORS[this.serving[this.serving.length - 1][0]] : 'program';
+  }
+
+  // --- what comes from outside, and planted faults ---
+
+  /** act: ['pin', name, 0|1|null], ['force', name, 0|1|null], ['pull', name, 0|1], ['reset', cause, hold],
+   * ['poke', address, bytes], ['flash', byte address, bytes], ['wedge', where, interrupts], ['mask', on],
+   * ['drop', vector, count], ['hold', vector, cycles], ['stall', cycles]. */
+  schedule(at, act) {
+    if (!(act[0] in ACTS)) throw new Error(`no such act: ${act[0]}`);
+    const one = { at: Math.max(at, this.cpu.cycles), act };
+    let i = this.stimuli.length;
+    while (i > 0 && this.stimuli[i - 1].at > one.at) i--;
+    this.stimuli.splice(i, 0, one);
+    this.touch();
+  }
+
+  stimulate({ at, act: [name, ...rest] }) {
+    ACTS[name](this, at, ...rest);
+  }
+
+  wedge(at, where, interrupts) {
+    const serving = this.serving.length ? VECTORS[this.serving[this.serving.length - 1][0]] : 'main';
+    if (where !== 'anywhere' && where !== serving) { // not there yet
+      this.schedule(this.cpu.cycles + 1, ['wedge', where, interrupts]);
+      return;
+    }
+    this.patch(this.cpu.pc, ENDLESS);
+    if (!interrupts) this.data[SREG] &= ~I;
+  }
+
+  patch(word, value) {
+    if (!this.patches.has(word)) this.patches.set(word, this.cpu.progMem[word]);
+    this.cpu.progMem[word] = value;
+  }
+
+  unpatch() {
+    for (const [word, value] of this.patches) this.cpu.progMem[word] = value;
+    this.patches.clear();
+  }
+
+  edge(pin, level, at) {
+    const { stop } = this;
+    if (stop.pin !== pin || stop.level !== level || at < (stop.after ?? 0)) return;
+    stop.count = (stop.count ?? 1) - 1;
+    if (stop.count <= 0) this.stopped ??= 'pin';
+  }
+
+  sentByte(uart, byte, at) {
+    this.onSent?.(uart, byte, at);
+    if (this.stop.sent !== undefined && uart === 0 && --this.stop.sent <= 0) this.stopped ??= 'sent';
+  }
+
+  /** The line of `uart` changes in the future. */
+  lineChanged(uart) {
+    this.uarts[uart].lineChanged();
+    this.pins.watchLine(this.cpu.cycles);
+  }
+
+  // --- reset, fuses ---
+
+  bootStart() {
+    return [0x1f000, 0x1f800, 0x1fc00, 0x1fe00][(this.fuses.high >> 1) & 3];
+  }
+
+  /** From the reset to the first instruction, for crystals: 16K clocks and the time SUT1:0 asks for. */
+  startup() {
+    const slow = (this.fuses.low & 0x30) === 0x30;
+    return 16384 + 14 + Math.round((slow ? 65e-3 : 4.1e-3) * this.clockHz);
+  }
+
+  resetAt(cause, at) {
+    this.reset(cause, at, 0);
+  }
+
+  /** Registers to their reset values, outputs off at `at`; RAM and the 32 working registers are kept. */
+  reset(cause, at, holdCycles = 0) {
+    const { data, cpu } = this;
+    if (!(cause in RESET_FLAGS)) throw new Error(`no such reset: ${cause}`);
+    if (cause === 'power' || cause === 'brownout') this.eeprom.powerFails(at);
+    const flags = cause === 'power' ? 0 : data[REGS.MCUSR];
+    if (cause === 'power') for (let i = 0; i < data.length; i++) data[i] = this.random(256);
+    data.fill(0, 0x20, RAM_START);
+    data[REGS.MCUSR] = flags | RESET_FLAGS[cause];
+    data[REGS.SPL] = RAM_END & 0xff;
+    data[REGS.SPH] = RAM_END >> 8;
+    this.unpatch();
+    this.masked = false;
+    this.drops = {};
+    this.holds = {};
+    this.special = null;
+    this.pending0 = 0;
+    this.pending1 = 0;
+    this.serving = [];
+    this.iOn = false;
+    const begins = Math.max(cpu.cycles, at + holdCycles + this.startupCycles);
+    this.pins.reset(at);
+    for (const part of [...this.timers, ...this.uarts, this.eeprom, this.watchdog]) part.reset(begins);
+    cpu.cycles = begins;
+    cpu.pc = this.fuses.high & 1 ? 0 : this.bootStart();
+    this.offSince = begins;
+    this.offPc = cpu.pc;
+    this.offLabel = 'boot';
+    this.resets.push([at, cause, begins]);
+    if (this.stop.reset) this.stopped ??= 'reset';
+    this.touch();
+  }
+
+  selfProgram(value, now) {
+    const { data } = this;
+    data[REGS.SPMCSR] = value & 0xbf;
+    if (!(value & 1)) return true;
+    if (value & 0x28) this.special = { fuses: (value & 0x20) === 0, until: now + 5 };
+    else this.unmodelled('self-programming');
+    this.touch();
+    return true;
+  }
+
+  /** Fuses, lock bits and signature: what an LPM within three cycles of SPMCSR reads instead of flash. */
+  readSpecial() {
+    const { cpu, special, fuses } = this;
+    const opcode = cpu.progMem[cpu.pc];
+    const isLpm = opcode === 0x95c8 || (opcode & 0xfe0e) === 0x9004;
+    if (isLpm && cpu.cycles <= special.until) {
+      const z = cpu.dataView.getUint16(30, true);
+      const kept = cpu.progBytes[z];
+      cpu.progBytes[z] = special.fuses
+        ? [fuses.low, fuses.lock, fuses.extended, fuses.high][z] ?? 0xff : SIGNATURE[z] ?? 0xff;
+      this.step();
+      cpu.progBytes[z] = kept;
+    } else if (cpu.cycles <= special.until) {
+      return;
+    }
+    this.special = null;
+    this.data[REGS.SPMCSR] &= ~0x29;
+  }
+
+  // --- state ---
+
+  save() {
+    const { cpu } = this;
+    return {
+      own: structuredClone(Object.fromEntries(FIELDS.map((name) => [name, this[name]]))),
+      data: this.data.slice(), pc: cpu.pc, cycles: cpu.cycles, flash: cpu.progMem.slice(),
+      patches: structuredClone(this.patches), parts: this.parts.map((part) => part.save()),
+    };
+  }
+
+  load(saved) {
+    const { cpu } = this;
+    Object.assign(this, structuredClone(saved.own));
+    this.data.set(saved.data);
+    cpu.pc = saved.pc;
+    cpu.cycles = saved.cycles;
+    cpu.progMem.set(saved.flash);
+    this.patches = structuredClone(saved.patches);
+    this.parts.forEach((part, i) => part.load(saved.parts[i]));
+    this.touch();
+  }
+}
+
+const ACTS = {
+  pin: (board, at, name, level) => board.pins.set(name, level, at),
+  force: (board, at, name, level) => board.pins.set(name, level, at, true),
+  pull: (board, at, name, up) => board.pins.pull(name, up, at),
+  reset: (board, at, cause, hold) => board.reset(cause, at, hold ?? 0),
+  poke: (board, at, address, bytes) => bytes.forEach((byte, i) => board.cpu.writeData(address + i, byte)),
+  flash: (board, at, address, bytes) => board.cpu.progBytes.set(bytes, address),
+  wedge: (board, at, where, interrupts) => board.wedge(at, where ?? 'main', interrupts ?? true),
+  mask: (board, at, on) => {
+    board.masked = on;
+  },
+  drop: (board, at, vector, count) => {
+    board.drops[vectorOf(vector)] = count ?? 1;
+  },
+  hold: (board, at, vector, cycles) => {
+    board.holds[vectorOf(vector)] = at + cycles;
+  },
+  stall: (board, at, cycles) => board.stall(cycles),
+};
+
+function fusesOf(image) {
+  const [low, high, extended] = image.fuses ?? [];
+  const found = { low, high, extended, lock: image.lock };
+  return Object.fromEntries(Object.entries(found).filter(([, value]) => value !== undefined));
+}

@@ -1,0 +1,125 @@
+"""Light from the real image, to the cycle: on-time, pitch, onset, off-time.
+
+Bounds: DESIGN.md, "Numbers to hold". One tick is 8 cycles.
+"""
+
+import math
+
+import pytest
+
+from firmware_protocol.messages import FLAG_IMMEDIATE, Voices
+from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_TICK, Pulse
+from tests.bench.image_bench import ImageBench, slot
+
+pytestmark = pytest.mark.long
+
+TICK = CYCLES_PER_TICK
+MIN_OFF = 200
+ONSET_BOUND_TICKS = 100  # 50 us
+PITCH_BOUND_CENT = 0.05
+
+
+def pulses_since(board: ImageBench, cycle: int) -> list[Pulse]:
+    return [p for p in board.pulses() if p.start_cycle >= cycle]
+
+
+@pytest.mark.parametrize("output", range(4))
+def test_on_time_is_exact_and_never_longer(armed: ImageBench, output: int) -> None:
+    begin = armed.now
+    asked = (2, 3, 17, 255, 256, 257, 511, 799, 800)
+    for count, on in enumerate(asked):
+        # by the start number each is a train of its own, of two bangs
+        armed.sound(output, slot(8000, on, start=count, bangs=2))
+        armed.run_for(12 * CYCLES_PER_MS)
+    found = [p.on_cycles for p in pulses_since(armed, begin)]
+    assert found == [on * TICK for on in asked for _ in range(2)]
+    assert {p.output for p in pulses_since(armed, begin)} == {output}
+
+
+def test_a_pulse_of_one_tick_stays_dark(armed: ImageBench) -> None:
+    """A compare value of 0 would be a spike of its own (data sheet, fast PWM); it is dropped."""
+    begin = armed.now
+    armed.play(o0=(slot(4000, 1),))
+    armed.run_for(10 * CYCLES_PER_MS)
+    assert pulses_since(armed, begin) == []
+    assert armed.newest_status().state == 1
+
+
+@pytest.mark.parametrize("hz", [20.0, 110.0, 440.0, 1046.5023, 1975.5332])
+def test_mean_pitch(armed: ImageBench, hz: float) -> None:
+    """The mean period in ticks at the pin, over as many periods as fit in 180 ms of one lease."""
+    period = 2e6 / hz
+    begin = armed.now
+    armed.play(o2=(slot(period, 50),))
+    armed.run_for(180 * CYCLES_PER_MS)
+    # the first pulse may lie after its grid point, which had come before the frame was read
+    starts = [p.start_cycle for p in pulses_since(armed, begin)][1:]
+    assert len(starts) >= 175e-3 * hz - 3
+    mean = (starts[-1] - starts[0]) / TICK / (len(starts) - 1)
+    asked = round(period * 256) / 256
+    # the two edges may each be rounded by one tick: what is left of them in the mean
+    rounding = 1.0 / (len(starts) - 1)
+    allowed = asked * (2 ** (PITCH_BOUND_CENT / 1200) - 1) + rounding
+    assert abs(mean - asked) <= allowed
+    # and every single start is on its grid to one tick: nothing accumulates
+    grid = [starts[0] + k * asked * TICK for k in range(len(starts))]
+    assert max(abs(s - g) for s, g in zip(starts, grid, strict=True)) <= TICK
+
+
+def test_mean_pitch_error_without_rounding(armed: ImageBench) -> None:
+    """Four seconds of A4, renewed as a host does: below 0.05 cent with both edges' rounding in it."""
+    period = round(2e6 / 440 * 256) / 256
+    begin = armed.now
+    for _ in range(20):
+        armed.play(o0=(slot(2e6 / 440, 50),))
+        armed.run_for(190 * CYCLES_PER_MS)
+    starts = [p.start_cycle for p in pulses_since(armed, begin)]
+    mean = (starts[-1] - starts[0]) / TICK / (len(starts) - 1)
+    assert len(starts) > 1600
+    assert abs(1200 * math.log2(mean / period)) < PITCH_BOUND_CENT
+
+
+@pytest.mark.parametrize("ahead_ms", [5, 10.1, 200])
+def test_onset_of_a_scheduled_note(armed: ImageBench, ahead_ms: float) -> None:
+    """On all outputs at once; the frames take 3.4 ms of it on the line."""
+    tick, _ = armed.clock()
+    begin = armed.now
+    at = tick + round(ahead_ms * 2000)
+    for output in range(4):
+        armed.send(armed.voices(output, slot(5000, 100), now=tick, at=at))
+    armed.run_to(armed.cycle_of(at) + 2 * CYCLES_PER_MS)
+    onsets = {p.output: (p.start_cycle - armed.cycle_of(at)) / TICK
+              for p in reversed(pulses_since(armed, begin))}  # fmt: skip
+    assert set(onsets) == {0, 1, 2, 3}
+    assert all(-1 <= late <= ONSET_BOUND_TICKS for late in onsets.values()), onsets
+
+
+def test_a_chord_never_merges_and_keeps_off_time(armed: ImageBench) -> None:
+    begin = armed.now
+    chord = tuple(slot(2e6 / hz, 300, start=1) for hz in (110, 138.6, 164.8, 220))
+    armed.play(o0=chord, o3=chord)
+    armed.run_for(100 * CYCLES_PER_MS)
+    for output in (0, 3):
+        found = [p for p in pulses_since(armed, begin) if p.output == output]
+        assert len(found) > 50
+        gaps = [b.start_cycle - a.start_cycle - (a.on_cycles or 0)
+                for a, b in zip(found, found[1:], strict=False)]  # fmt: skip
+        assert min(gaps) >= MIN_OFF * TICK
+        # a grid point that fell into another's off-time came right after it: the interrupt's chain
+        assert min(gaps) < (MIN_OFF + 2) * TICK
+        assert {p.on_cycles for p in found} == {300 * TICK}
+
+
+def test_a_new_note_at_once_and_silence_at_once(armed: ImageBench) -> None:
+    begin = armed.now
+    armed.play(o1=(slot(1100, 60),))
+    armed.run_for(20 * CYCLES_PER_MS)
+    first = pulses_since(armed, begin)[0].start_cycle
+    # last byte of the frame for output 1 at about 2 * 31 bytes * 320 cycles; then 1 ms at most
+    assert first - begin < 2 * CYCLES_PER_MS + 62 * 320
+    tick, _ = armed.clock()
+    armed.number[1] += 1
+    end = armed.send(Voices(armed.session, 1, armed.number[1], FLAG_IMMEDIATE, tick,
+                            (tick + 400_000) & 0xFFFF_FFFF, ()))  # fmt: skip
+    armed.run_for(20 * CYCLES_PER_MS)
+    assert pulses_since(armed, begin)[-1].start_cycle < end + CYCLES_PER_MS

@@ -1,0 +1,220 @@
+"""Everything that stops, on the real image: how long until all four outputs are low, and latched.
+
+Bounds: DESIGN.md, "Numbers to hold", and PROTOCOL.md. 16 cycles are a microsecond.
+"""
+
+import pytest
+
+from firmware_protocol.catalogue import Cause
+from firmware_protocol.messages import Stop
+from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_US
+from tests.bench.image_bench import (
+    ENABLE,
+    ESTOP_A,
+    ESTOP_B,
+    KEY,
+    LOCAL_STOP,
+    OUTPUT_PINS,
+    ImageBench,
+    slot,
+)
+
+pytestmark = pytest.mark.long
+
+ESTOP_BOUND = 20 * CYCLES_PER_US
+ENABLE_BOUND = 5 * CYCLES_PER_MS
+BUSY = tuple(slot(2e6 / hz, 300, start=1) for hz in (71, 83, 97, 113))
+
+
+def busy(board: ImageBench) -> None:
+    """Four voices on each output, and bytes on the line without a pause for the next 15 ms."""
+    board.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+    board.run_for(15 * CYCLES_PER_MS)
+    board.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+    board.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+
+
+def stays_dark_and_tripped(board: ImageBench, cause: Cause, since: int) -> None:
+    """No edge of an output any more, whatever host says; ENABLE still; the cause is told."""
+    board.run_for(60 * CYCLES_PER_MS)
+    status = board.newest_status()
+    assert (status.state, status.cause) == (2, cause)
+    assert board.last_fall(since + 1) is None
+    assert board.last_edge(ENABLE) <= since + ENABLE_BOUND
+    board.play(o0=BUSY)
+    board.run_for(20 * CYCLES_PER_MS)
+    assert board.last_fall(since + 1) is None
+
+
+def to_interrupt_while_lit(board: ImageBench, vector: str) -> None:
+    """To the entry of an interrupt while an output is lit."""
+    for _ in range(400):
+        assert board.run_to_vector(vector, limit=board.now + 40 * CYCLES_PER_MS)
+        if any(board.level(p) for p in OUTPUT_PINS):
+            return
+        board.run_for(1)
+    raise AssertionError(f"no {vector} while lit")
+
+
+@pytest.mark.parametrize(("pin", "level"), [(ESTOP_A, 1), (ESTOP_B, 0)])
+def test_estop_opens_at_every_phase(
+    armed: ImageBench, pin: str, level: int, request: pytest.FixtureRequest
+) -> None:
+    """Phases: every 38 us over 3 ms of the busiest traffic, and within the longest interrupts."""
+    busy(armed)
+    armed.run_for(2 * CYCLES_PER_MS)
+    long = bool(request.config.getoption("--long-bench", default=False))
+    begins = [(armed.keep(), range(0, 48_000, 31 if long else 617))]
+    for vector in ("TIMER1_COMPB", "TIMER4_COMPB", "USART0_RX", "TIMER0_OVF"):
+        armed.back_to(begins[0][0])
+        to_interrupt_while_lit(armed, vector)
+        begins.append((armed.keep(), range(0, 240, 1 if long else 9)))
+    worst = 0
+    cut = 0
+    phases = 0
+    for kept, offsets in begins:
+        for offset in offsets:
+            armed.back_to(kept)
+            phases += 1
+            opens = armed.now + offset
+            armed.pin_at(opens, pin, level)
+            armed.run_to(opens)
+            lit = any(armed.level(p) for p in OUTPUT_PINS)
+            armed.run_to(opens + CYCLES_PER_MS)
+            fall = armed.last_fall(opens)
+            if fall is not None:
+                worst = max(worst, fall - opens)
+                cut += lit
+    print(f"e-stop {pin}: worst {worst} cycles = {worst / 16:.1f} us over {phases} phases, {cut} lit")
+    assert 0 < worst <= ESTOP_BOUND
+    assert cut >= 100  # many of the phases are within a pulse
+    stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
+
+
+def test_estop_opening_for_a_microsecond_counts(armed: ImageBench) -> None:
+    busy(armed)
+    at = armed.now + 1000
+    armed.pin_at(at, ESTOP_A, 1)
+    armed.pin_at(at + 16, ESTOP_A, 0)
+    armed.run_to(at + ESTOP_BOUND)
+    stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
+
+
+def test_stop_frame(armed: ImageBench) -> None:
+    """At several phases of busy outputs, behind the frames that were sent before it."""
+    worst = 0
+    busy(armed)
+    kept = armed.keep()
+    for offset in range(0, 56_000, 1_900):
+        armed.back_to(kept)
+        end = armed.send(Stop(1), at=armed.now + offset)
+        armed.run_to(end + 3 * CYCLES_PER_MS)
+        fall = armed.last_fall(end)
+        worst = max(worst, 0 if fall is None else fall - end)
+        starts = [p.start_cycle for p in armed.pulses() if p.start_cycle > end]
+        worst = max([worst, *(s - end for s in starts)])
+    print(f"stop frame: worst {worst / 16000:.3f} ms after its last byte")
+    assert worst <= CYCLES_PER_MS
+    stays_dark_and_tripped(armed, Cause.HOST_STOP, armed.now)
+
+
+@pytest.mark.parametrize("low_us", [2000, 2100, 50_000])
+def test_break_of_two_ms_trips(armed: ImageBench, low_us: int) -> None:
+    armed.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+    armed.run_for(20 * CYCLES_PER_MS)
+    begin = armed.now
+    armed.low_at(begin, low_us * CYCLES_PER_US)
+    armed.run_to(begin + 3 * CYCLES_PER_MS)
+    fall = armed.last_fall(begin + 2 * CYCLES_PER_MS)
+    assert fall is None or fall - begin <= 3 * CYCLES_PER_MS
+    armed.run_for(60 * CYCLES_PER_MS)
+    status = armed.newest_status()
+    assert (status.state, status.cause) == (2, Cause.LINE_BREAK)
+    assert status.breaks == 1
+
+
+@pytest.mark.parametrize("low_us", [300, 1000, 1900])
+def test_shorter_is_only_counted(armed: ImageBench, low_us: int) -> None:
+    armed.play(o0=BUSY)
+    armed.run_for(20 * CYCLES_PER_MS)
+    for k in range(4):
+        armed.low_at(armed.now + k * 4 * CYCLES_PER_MS, low_us * CYCLES_PER_US)
+    armed.run_for(20 * CYCLES_PER_MS)
+    armed.play(o0=BUSY)
+    armed.run_for(60 * CYCLES_PER_MS)
+    status = armed.newest_status()
+    assert (status.state, status.breaks, status.line_errors) == (1, 0, 4)
+
+
+def test_noise_bursts_of_300_us_are_only_counted(armed: ImageBench) -> None:
+    """Bursts that turn the line over every 3 to 60 us, while pulses go on."""
+    armed.play(o0=BUSY)
+    armed.run_for(20 * CYCLES_PER_MS)
+    for burst in range(5):
+        at = armed.now + burst * 3 * CYCLES_PER_MS
+        spans: list[tuple[int, int]] = []
+        step = 50 + 211 * burst
+        while not spans or spans[-1][1] < at + 300 * CYCLES_PER_US:
+            from_ = at if not spans else spans[-1][1] + step
+            spans.append((from_, from_ + step))
+        armed.noise_at(spans)
+    armed.run_for(20 * CYCLES_PER_MS)
+    armed.play(o0=BUSY)
+    begin = armed.now
+    armed.run_for(60 * CYCLES_PER_MS)
+    status = armed.newest_status()
+    assert (status.state, status.breaks) == (1, 0)
+    assert status.line_errors + status.bad_frames > 0
+    assert len([p for p in armed.pulses() if p.start_cycle > begin]) > 20
+
+
+@pytest.mark.parametrize("sounding", [True, False])
+def test_expiry(armed: ImageBench, sounding: bool) -> None:
+    tick, _ = armed.clock()
+    slots = BUSY if sounding else ()
+    lease = 40_000
+    for output in range(4):
+        armed.send(armed.voices(output, *slots, now=tick, lease=lease))
+    expires = armed.cycle_of(tick + lease)
+    armed.run_to(expires + 3 * CYCLES_PER_MS)
+    lit = [p for p in armed.pulses() if p.start_cycle + (p.on_cycles or 0) > expires]
+    assert all(p.start_cycle < expires for p in lit)
+    assert all(p.start_cycle + (p.on_cycles or 0) <= expires + CYCLES_PER_MS for p in lit)
+    stays_dark_and_tripped(armed, Cause.LEASE_EXPIRED, armed.now)
+
+
+@pytest.mark.parametrize(
+    ("pin", "level", "cause"),
+    [(KEY, 1, Cause.KEY_OFF), (LOCAL_STOP, 1, Cause.LOCAL_STOP)],
+)
+def test_key_and_local_stop(armed: ImageBench, pin: str, level: int, cause: Cause) -> None:
+    busy(armed)
+    at = armed.now
+    armed.pin_at(at, pin, level)
+    armed.run_to(at + 2 * CYCLES_PER_MS)
+    lit = [p for p in armed.pulses() if p.start_cycle > at + CYCLES_PER_MS]
+    assert lit == []
+    stays_dark_and_tripped(armed, cause, armed.now)
+
+
+def test_trip_in_mid_pulse_then_armed_again_gives_no_stray_pulse(armed: ImageBench) -> None:
+    """The compare latch was high when the pulse was cut: it must not show when next connected."""
+    armed.play(o0=(slot(4000, 800),), o3=(slot(4000, 800),))
+    begin = armed.now
+    rise = armed.run_to_edge("PB6", 1, limit=begin + 10 * CYCLES_PER_MS, after=begin)
+    assert rise is not None
+    armed.pin_at(rise + 3000, ESTOP_B, 0)
+    armed.pin_at(rise + 20_000, ESTOP_B, 1)
+    armed.run_for(110 * CYCLES_PER_MS)
+    cut = [p for p in armed.pulses() if p.output == 0][-1]
+    assert cut.on_cycles is not None
+    assert 3000 < cut.on_cycles < 3000 + ESTOP_BOUND
+    armed.reset_trip()
+    quiet = armed.now
+    armed.arm()
+    armed.run_for(50 * CYCLES_PER_MS)
+    assert [p for p in armed.pulses() if p.start_cycle > quiet] == []
+    armed.play(o0=(slot(3000, 100, bangs=3, phase=128),), o3=(slot(3000, 100, bangs=3, phase=128),))
+    armed.run_for(20 * CYCLES_PER_MS)
+    found = [p for p in armed.pulses() if p.start_cycle > quiet]
+    assert sorted((p.output, p.on_cycles) for p in found) == [(0, 800)] * 3 + [(3, 800)] * 3
