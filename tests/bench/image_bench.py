@@ -252,10 +252,16 @@ class ImageBench(Bench):
         return ((high << 16) + (middle << 8) + low) & M32, self.now
 
     def cycle_of(self, tick: int) -> int:
-        """The cycle at which a tick begins, within 8."""
-        now_tick, now_cycle = self.clock()
-        return now_cycle + ((tick - now_tick + 2**31) % 2**32 - 2**31) * CYCLES_PER_TICK
-
+        """The very cycle at which a tick begins. Runs on for some 100 cycles, to see the clock turn."""
+        seen: list[tuple[int, int]] = []
+        for _ in range(40):
+            now_tick, now_cycle = self.clock()
+            seen.append((now_tick, now_cycle))
+            self.run_for(3)
+        # the clock turned between two samples: all of them leave one place within a tick, or two
+        latest = min(cycle - now_tick * CYCLES_PER_TICK for now_tick, cycle in seen)
+        base_tick = seen[0][0]
+        return latest + (base_tick + (tick - base_tick + 2**31) % 2**32 - 2**31) * CYCLES_PER_TICK
 
     # -- snapshots -----------------------------------------------------------------------------------
 

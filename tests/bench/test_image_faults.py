@@ -116,6 +116,11 @@ def test_a_prepared_pulse_that_is_not_lawful_is_never_connected(
     start = (struct.unpack_from("<H", line, place)[0] + start_by) & 0xFFFF
     armed.poke(f"outputs+{output * OUTPUT_BYTES + place}", struct.pack("<HH", start, compare))
     since = armed.now
+    kept = armed.keep()
+    armed.wedge_at(since, "main")  # so that only the write point itself is left to see it
+    armed.run_for(10 * CYCLES_PER_MS)
+    assert [p for p in armed.pulses() if p.output == output and p.start_cycle > rise] == []
+    armed.back_to(kept)
     armed.run_for(60 * CYCLES_PER_MS)
     after = [p for p in armed.pulses() if p.output == output and p.start_cycle > rise]
     assert after == []

@@ -15,7 +15,6 @@ pytestmark = pytest.mark.long
 
 TICK = CYCLES_PER_TICK
 MIN_OFF = 200
-ONSET_BOUND_TICKS = 100  # 50 us
 PITCH_BOUND_CENT = 0.05
 
 
@@ -87,11 +86,12 @@ def test_onset_of_a_scheduled_note(armed: ImageBench, ahead_ms: float) -> None:
     at = tick + round(ahead_ms * 2000)
     for output in range(4):
         armed.send(armed.voices(output, slot(5000, 100), now=tick, at=at))
-    armed.run_to(armed.cycle_of(at) + 2 * CYCLES_PER_MS)
-    onsets = {p.output: (p.start_cycle - armed.cycle_of(at)) / TICK
-              for p in reversed(pulses_since(armed, begin))}  # fmt: skip
+    due = armed.cycle_of(at)
+    armed.run_to(due + 2 * CYCLES_PER_MS)
+    onsets = {p.output: (p.start_cycle - due) / TICK for p in reversed(pulses_since(armed, begin))}
+    print(f"onset {ahead_ms} ms ahead: ticks after the tick asked for: {onsets}")
     assert set(onsets) == {0, 1, 2, 3}
-    assert all(-1 <= late <= ONSET_BOUND_TICKS for late in onsets.values()), onsets
+    assert all(-1 < late < 1 for late in onsets.values())  # the very tick; the bound is 100
 
 
 def test_a_chord_never_merges_and_keeps_off_time(armed: ImageBench) -> None:

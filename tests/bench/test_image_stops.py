@@ -91,6 +91,28 @@ def test_estop_opens_at_every_phase(
     stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
 
 
+def test_estop_opens_between_two_pulses_of_a_chain(armed: ImageBench) -> None:
+    """While the interrupt that ends a pulse loads the next, which is due 100 us later: cycle by cycle."""
+    pair = (slot(20_000, 300, start=1), slot(20_000, 300, start=2))
+    armed.play(o0=pair, o1=pair, o2=pair, o3=pair)
+    armed.run_for(25 * CYCLES_PER_MS)
+    assert armed.run_to_vector("TIMER3_COMPB", limit=armed.now + 40 * CYCLES_PER_MS)
+    kept = armed.keep()
+    chained = 0
+    for offset in range(0, 600, 5):
+        armed.back_to(kept)
+        opens = armed.now + offset
+        armed.pin_at(opens, ESTOP_A, 1)
+        armed.run_to(opens + 2 * CYCLES_PER_MS)
+        rises = [e.cycle for e in armed.edges() if e.pin in OUTPUT_PINS and e.level]
+        assert max(rises) <= opens + ESTOP_BOUND
+        armed.back_to(kept)
+        armed.run_to(opens + 2 * CYCLES_PER_MS)
+        rises = [e.cycle for e in armed.edges() if e.pin in OUTPUT_PINS and e.level]
+        chained += max(rises) > opens + ESTOP_BOUND
+    assert chained > 60  # without the e-stop there would have been light
+
+
 def test_estop_opening_for_a_microsecond_counts(armed: ImageBench) -> None:
     busy(armed)
     at = armed.now + 1000
@@ -214,7 +236,7 @@ def test_trip_in_mid_pulse_then_armed_again_gives_no_stray_pulse(armed: ImageBen
     armed.arm()
     armed.run_for(50 * CYCLES_PER_MS)
     assert [p for p in armed.pulses() if p.start_cycle > quiet] == []
-    armed.play(o0=(slot(3000, 100, bangs=3, phase=128),), o3=(slot(3000, 100, bangs=3, phase=128),))
+    armed.play(o0=(slot(8000, 100, bangs=3, phase=128),), o3=(slot(8000, 100, bangs=3, phase=128),))
     armed.run_for(20 * CYCLES_PER_MS)
     found = [p for p in armed.pulses() if p.start_cycle > quiet]
     assert sorted((p.output, p.on_cycles) for p in found) == [(0, 800)] * 3 + [(3, 800)] * 3
