@@ -9,7 +9,7 @@ from unittest.mock import ANY
 import pytest
 
 from tests.bench import bench
-from tests.bench.bench import CYCLES_PER_MS, HERE, Bench, BenchError
+from tests.bench.bench import CYCLES_PER_MS, HERE, Bench, BenchError, prepare
 from tests.bench.conftest import QUIET_FUSES, Probe
 
 pytestmark = pytest.mark.long
@@ -71,6 +71,7 @@ def test_registers_and_vectors_are_where_avr_libc_has_them() -> None:
 
 
 def test_every_opcode_does_what_avr8js_does() -> None:
+    prepare()
     done = subprocess.run(
         ["node", str(HERE / "check_step.mjs"), "7"], capture_output=True, text=True, check=False
     )

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from tests.bench.bench import CYCLES_PER_TICK, HERE, OUTPUT_PINS, Bench
+from tests.bench.bench import CYCLES_PER_TICK, HERE, OUTPUT_PINS, Bench, prepare
 from tests.bench.conftest import Probe
 
 pytestmark = pytest.mark.long
@@ -227,6 +227,7 @@ def test_a_phase_correct_mode_is_refused(probe: Probe) -> None:
 @pytest.mark.parametrize("seed", [1, 2])
 def test_pulses_are_those_of_another_timer_model_one_tick_longer(seed: int) -> None:
     """avr8js's timer in mode 14 with reloads in mid-period: equal but for its early clear."""
+    prepare()
     done = subprocess.run(
         ["node", str(HERE / "check_timer.mjs"), str(seed)],
         capture_output=True,
