@@ -20,7 +20,7 @@ DDR = (0x24, 0x2D, 0x101, 0x10A)  # DDRB, DDRE, DDRH, DDRL
 OUTPUT_BYTES = 20
 """struct output of timers.c: four pulses of two words, first, count, ended, loaded."""
 NOTE = slot(5000, 300, start=1)
-"""2.5 ms: each pulse is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
+"""2.5 ms: each is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
 LONG_NOTE = slot(8000, 800, start=2)
 FOUND_BOUND = 5 * CYCLES_PER_MS
 
