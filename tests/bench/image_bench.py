@@ -1,7 +1,7 @@
 """The real image on the bench: built once, commissioned, and driven by frames of the wire.
 
-``ImageBench`` is a bench whose board has passed its start; its methods speak in messages. Cycles are
-the bench's (16 a microsecond); ticks are the board's own, 8 cycles each, counted by the program
+``ImageBench`` is a bench with a board of ours; its methods speak in messages. Cycles are the
+bench's (16 a microsecond); ticks are the board's own, 8 cycles each, counted by the program
 from when it set up its clock.
 """
 
@@ -124,7 +124,7 @@ class ImageBench(Bench):
         for pin, level in levels.items():
             self.pin_at(0, pin, level)
 
-    # -- frames ------------------------------------------------------------------------------------
+    # -- frames ------------------------------------------------------------
 
     def collect(self) -> list[ControllerMessage]:
         """Messages received since the last time."""
@@ -166,7 +166,7 @@ class ImageBench(Bench):
                     return answer
         raise AssertionError("no status")
 
-    # -- the way to armed ----------------------------------------------------------------------------
+    # -- the way to armed ------------------------------------------------------------
 
     def started(self) -> ImageBench:
         """Runs until the program's first status has been sent."""
@@ -229,8 +229,15 @@ class ImageBench(Bench):
         self.number[output] += 1
         flags = FLAG_IMMEDIATE if at is None else 0
         apply_at = now if at is None else at
-        return Voices(self.session, output, self.number[output], flags, apply_at & M32,
-                      (now + lease) & M32, slots)  # fmt: skip
+        return Voices(
+            self.session,
+            output,
+            self.number[output],
+            flags,
+            apply_at & M32,
+            (now + lease) & M32,
+            slots,
+        )
 
     def play(self, **by_output: tuple[Slot | None, ...]) -> None:
         """Immediate frames for outputs o0 to o3; every other output with limits: silence."""
@@ -240,7 +247,9 @@ class ImageBench(Bench):
     def sound(self, output: int, *slots: Slot | None) -> int:
         """One immediate frame; returns when its last byte arrives. Other outputs' leases run on."""
         tick, cycle = self.clock()
-        return self.send(self.voices(output, *slots, now=tick + (self.now - cycle) // CYCLES_PER_TICK))
+        return self.send(
+            self.voices(output, *slots, now=tick + (self.now - cycle) // CYCLES_PER_TICK)
+        )
 
     def clock(self) -> tuple[int, int]:
         """(tick, cycle) of the same moment, exactly: read from the program's counters."""
@@ -252,7 +261,7 @@ class ImageBench(Bench):
         return ((high << 16) + (middle << 8) + low) & M32, self.now
 
     def cycle_of(self, tick: int) -> int:
-        """The very cycle at which a tick begins. Runs on for some 100 cycles, to see the clock turn."""
+        """The very cycle at which a tick begins. Runs on for 100 cycles, to see it."""
         seen: list[tuple[int, int]] = []
         for _ in range(40):
             now_tick, now_cycle = self.clock()
@@ -263,7 +272,7 @@ class ImageBench(Bench):
         base_tick = seen[0][0]
         return latest + (base_tick + (tick - base_tick + 2**31) % 2**32 - 2**31) * CYCLES_PER_TICK
 
-    # -- snapshots -----------------------------------------------------------------------------------
+    # -- snapshots ------------------------------------------------------------
 
     def keep(self) -> tuple[str, dict[str, Any]]:
         """The board and all that this object knows of it, for `back_to`."""
@@ -277,7 +286,7 @@ class ImageBench(Bench):
         for name, value in mine.items():
             setattr(self, name, copy.deepcopy(value))
 
-    # -- what came of it -----------------------------------------------------------------------------
+    # -- what came of it ------------------------------------------------------------
 
     def newest_status(self) -> Status:
         """The newest status that was sent."""
@@ -285,7 +294,7 @@ class ImageBench(Bench):
         return next(m for _, m in reversed(self.messages) if isinstance(m, Status))
 
     def last_fall(self, after: int) -> int | None:
-        """The cycle of the last fall of an output after `after`; all are low now. None: there was none."""
+        """The cycle of an output's last fall after `after`, if there was one; all are low now."""
         assert [self.level(pin) for pin in OUTPUT_PINS] == [0, 0, 0, 0]
         falls = [e.cycle for e in self.edges() if e.pin in OUTPUT_PINS and e.cycle > after]
         return max(falls, default=None)

@@ -29,7 +29,7 @@ def locked(_board: Kept) -> ImageBench:
 
 @pytest.fixture
 def armed(_board: Kept) -> ImageBench:
-    """Armed a moment ago, silent; every output with the reference board's ceilings as its limits."""
+    """Armed a moment ago, silent; every output's limits are the board's ceilings."""
     board, _, kept = _board
     board.back_to(kept)
     return board

@@ -20,7 +20,7 @@ DDR = (0x24, 0x2D, 0x101, 0x10A)  # DDRB, DDRE, DDRH, DDRL
 OUTPUT_BYTES = 20
 """struct output of timers.c: four pulses of two words, first, count, ended, loaded."""
 NOTE = slot(5000, 300, start=1)
-"""2.5 ms: each pulse is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
+"""2.5 ms: each is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
 LONG_NOTE = slot(8000, 800, start=2)
 FOUND_BOUND = 5 * CYCLES_PER_MS
 
@@ -32,12 +32,12 @@ def sounding(board: ImageBench, *outputs: int) -> None:
 
 
 def on_the_way(board: ImageBench, output: int) -> None:
-    """To a moment at which a pulse is loaded and has not started."""
-    for _ in range(300):
-        board.run_for(300)
-        loaded = board.peek(f"outputs+{output * OUTPUT_BYTES + 19}", 1)[0]
-        count = board.read(TIMERS[output] + 4) + 256 * board.read(TIMERS[output] + 5)
-        if loaded and 0x8000 < count < 0xF200:
+    """To a moment at which a pulse is loaded and has not started, right after the one before it."""
+    for _ in range(10):
+        limit = board.now + 8 * CYCLES_PER_MS
+        assert board.run_to_edge(OUTPUT_PINS[output], 0, limit=limit, after=board.now) is not None
+        board.run_for(500)
+        if board.peek(f"outputs+{output * OUTPUT_BYTES + 19}", 1)[0]:
             return
     raise AssertionError("no pulse is loaded")
 

@@ -54,8 +54,8 @@ def describe(record: bytes) -> str:
         on, off, rate, duty = struct.unpack_from("<HHHI", record, 8 + 10 * output)
         fitted = "not fitted" if unused >> output & 1 else "fitted"
         lines.append(
-            f"output {output + 1}: on-time {on / 2:g} us, off-time {off / 2:g} us, {rate} pulses/s, "
-            f"duty {100 * duty / TICK_HZ:g} %, ready input {fitted}"
+            f"output {output + 1}: on-time {on / 2:g} us, off-time {off / 2:g} us, "
+            f"{rate} pulses/s, duty {100 * duty / TICK_HZ:g} %, ready input {fitted}"
         )
     return "\n".join(lines)
 
@@ -83,7 +83,10 @@ def main() -> int:
                 if frame.type_code == COMMISSIONED:
                     print(describe(frame.payload))
                     return 0 if not wanted or frame.payload[1:] == wanted else 1
-    print("no answer: is the COMMISSION jumper set, and was the board started with it?", file=sys.stderr)
+    print(
+        "no answer: is the COMMISSION jumper set, and was the board started with it?",
+        file=sys.stderr,
+    )
     return 1
 
 

@@ -21,7 +21,7 @@
 #include "timers.h"
 #include "uart.h"
 
-#define MOST_PIECES 4U
+#define MOST_PIECES 6U
 #define STACK_MARK 0xC5U
 
 static struct core core;
@@ -36,12 +36,12 @@ static uint8_t reset_flags __attribute__((section(".noinit")));
 void first_of_all(void) __attribute__((naked, used, section(".init3")));
 void first_of_all(void)
 {
-    extern uint8_t _end;
+    extern uint8_t _end[];
 
     reset_flags = MCUSR;
     MCUSR = 0U;
     wdt_enable(WDTO_15MS);
-    for (uint8_t *at = &_end; at < (uint8_t *)SP; at++) {
+    for (uint8_t *at = _end; at < (uint8_t *)SP; at++) {
         *at = STACK_MARK;
     }
 }
@@ -66,8 +66,8 @@ static uint8_t reset_cause(void)
 
 static bool stack_is_whole(void)
 {
-    extern uint8_t _end;
-    const volatile uint8_t *end = &_end;
+    extern uint8_t _end[];
+    const volatile uint8_t *end = _end;
 
     return (end[0] == STACK_MARK) && (end[1] == STACK_MARK);
 }
@@ -88,7 +88,7 @@ static void look_at_inputs(void)
     }
 }
 
-/* As much as there is now, so that a full line starves nobody: at most the ring, in two pieces. */
+/* A bounded number of pieces, so that a full line starves nobody: more than the ring can hold. */
 static void look_at_bytes(void)
 {
     const uint8_t *bytes;
@@ -153,7 +153,9 @@ static void round_of_work(void)
         core_poll_output(&core, now, output);
         alive_turn();
     }
+    look_at_bytes();
     core_poll_status(&core, ticks_now());
+    look_at_bytes(); /* a status takes 0.8 ms: 40 bytes */
     memory_step();
     sound = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() &&
             ((SREG & (1U << SREG_I)) != 0U);

@@ -3,8 +3,8 @@
     python3 report.py image.elf
 
 For each function: bytes pushed and set aside, and whom it calls (no call through a pointer and no
-recursion: both are an error here). The deepest path from main, plus the deepest interrupt (those that
-let others in are added up), must leave room. Needs avr-objdump and avr-nm; run by make.
+recursion: both are an error here). The deepest path from main, plus the deepest interrupt (those
+that let others in are added up), must leave room. Needs avr-objdump and avr-nm; run by make.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def read_functions(listing: str) -> dict[int, Function]:
 
 
 def deepest(functions: dict[int, Function], at: int, above: tuple[int, ...] = ()) -> int:
-    """Bytes from the entry of the function to its deepest point. Raises: ValueError for recursion."""
+    """Bytes from the function's entry to its deepest point. Raises: ValueError for recursion."""
     if at in above:
         names = [functions[one].name for one in (*above, at)]
         raise ValueError(f"recursion: {' > '.join(names)}")
@@ -90,14 +90,22 @@ def deepest(functions: dict[int, Function], at: int, above: tuple[int, ...] = ()
 
 
 def main(image: str) -> int:
-    listing = subprocess.run(["avr-objdump", "-d", image], check=True, capture_output=True, text=True)
+    listing = subprocess.run(
+        ["avr-objdump", "-d", image], check=True, capture_output=True, text=True
+    )
     symbols = subprocess.run(["avr-nm", image], check=True, capture_output=True, text=True)
-    ends = [int(line.split()[0], 16) for line in symbols.stdout.splitlines() if line.endswith(" _end")]
+    ends = [
+        int(line.split()[0], 16) for line in symbols.stdout.splitlines() if line.endswith(" _end")
+    ]
     functions = read_functions(listing.stdout)
-    program = next(RETURN_BYTES + deepest(functions, at)
-                   for at, f in functions.items() if f.name == "main")  # fmt: skip
-    interrupts = [(f.lets_others_in, RETURN_BYTES + deepest(functions, at))
-                  for at, f in functions.items() if f.is_interrupt]  # fmt: skip
+    program = next(
+        RETURN_BYTES + deepest(functions, at) for at, f in functions.items() if f.name == "main"
+    )
+    interrupts = [
+        (f.lets_others_in, RETURN_BYTES + deepest(functions, at))
+        for at, f in functions.items()
+        if f.is_interrupt
+    ]
     interrupt = sum(depth for nests, depth in interrupts if nests)
     interrupt += max(depth for nests, depth in interrupts if not nests)
     if "--path" in sys.argv:
@@ -110,8 +118,10 @@ def main(image: str) -> int:
             at = max(f.calls, key=lambda one: deepest(functions, one))
     room = RAM_END - ends[0]
     print(f"RAM: {RAM_BYTES - room} of {RAM_BYTES} bytes in use, {room} left for the stack")
-    print(f"stack at its deepest: program {program} + interrupts {interrupt} bytes; "
-          f"headroom {room - program - interrupt} bytes")  # fmt: skip
+    print(
+        f"stack at its deepest: program {program} + interrupts {interrupt} bytes; "
+        f"headroom {room - program - interrupt} bytes"
+    )
     if room - program - interrupt < LEAST_ROOM:
         print("that is too little", file=sys.stderr)
         return 1

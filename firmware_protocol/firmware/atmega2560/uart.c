@@ -12,6 +12,7 @@
 #define BAUD_DIVISOR 3U /* 500 kbaud at 16 MHz with U2X: exact */
 #define ERRORS 8U       /* places of broken bytes kept; a power of two */
 #define RX_BYTES 128U   /* 2.5 ms; a power of two */
+#define MOST_BYTES 32U   /* handed over at once: their room is free only afterwards */
 #define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
 /* 2 ms, less what the interrupts of the broken byte and of the rise may be late by: none of 2 ms is missed,
  * and none shorter than 1.97 ms taken. */
@@ -184,7 +185,7 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
         return LINE_NOTHING;
     }
     left = (uint8_t)(((head > tail) ? head : RX_BYTES) - tail); /* up to the ring's end */
-    *count = left;
+    *count = (left < MOST_BYTES) ? left : MOST_BYTES;
     *bytes = &rx_ring[tail];
     rx_handed = *count;
     return LINE_BYTES;
