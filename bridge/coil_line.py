@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
+from bridge.governor.mains_budget import MainsShare
 from bridge.governor.reasons import HeldBack
 from bridge.link.session import LEASE_S, REFRESH_S, Session
 from bridge.link.slots import MOTION_S, SlotMap
@@ -33,7 +34,12 @@ class CoilLine:
     """What sounds on one coil and what its controller has been told."""
 
     def __init__(
-        self, coil: Coil, controller: Controller, session: Session, offset_s: float
+        self,
+        coil: Coil,
+        controller: Controller,
+        session: Session,
+        offset_s: float,
+        mains: MainsShare | None = None,
     ) -> None:
         self.coil = coil
         self.session = session
@@ -43,6 +49,7 @@ class CoilLine:
             link_jitter_s=controller.link_jitter_ms / 1000,
             lease_s=LEASE_S,
             refresh_s=REFRESH_S,
+            mains=mains,
         )
         self.governed: Governed = self.governor.silence(0.0)
         self._late_s = max(0.0, _LATE_S - controller.link_jitter_ms / 1000)

@@ -18,10 +18,11 @@ from bridge.checks import STATUS_FRESH_S, Check, controller_checks, site_checks
 from bridge.coil_line import CoilLine
 from bridge.config import Config
 from bridge.governor.limits import guard_limits
+from bridge.governor.mains_budget import budget_of
 from bridge.interlock import Cause, Interlock, Latch, State
 from bridge.link import session_events as ev
 from bridge.link.clock import TOLERANCE_PPM
-from bridge.link.session import Outgoing, Phase, Session
+from bridge.link.session import LEASE_S, REFRESH_S, Outgoing, Phase, Session
 from bridge.link.slots import MOTION_S
 from bridge.midi.stop import is_stop
 from bridge.records import (
@@ -74,6 +75,9 @@ class Engine:
         }
         self.sessions: dict[str, Session] = {}
         self.lines: dict[str, CoilLine] = {}
+        self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+        """What the coils share of the site's mains; None: nothing is known of it."""
+        shares = self.mains.shares if self.mains else {}
         for controller in config.controller:
             coils = [c for c in config.coil if c.controller == controller.name]
             limits = {c.output - 1: guard_limits(c) for c in coils}
@@ -87,7 +91,9 @@ class Engine:
             self.sessions[controller.name] = session
             for coil in coils:
                 offset = self.timeline.offsets_s.get(coil.name, 0.0)
-                self.lines[coil.name] = CoilLine(coil, controller, session, offset)
+                self.lines[coil.name] = CoilLine(
+                    coil, controller, session, offset, shares.get(coil.name)
+                )
         self._lines_of = {
             name: [line for line in self.lines.values() if line.session is session]
             for name, session in self.sessions.items()

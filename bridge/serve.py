@@ -8,6 +8,7 @@ import signal
 import sys
 
 from bridge import loop
+from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.latch_store import LatchBusyError, LatchStore
@@ -58,6 +59,8 @@ async def run_site(
             operator.say(f"timing: {problem}")
         for line in timing_lines(config):
             operator.say(line)
+        for line in unprotected(config):
+            operator.say(f"not protected: {line}")
         if greeting:
             operator.say(greeting)
         if boards.boards:

@@ -171,6 +171,8 @@ def _bounded(model: type[BaseModel], seen: set[str]) -> set[str]:
     for name, field in model.model_fields.items():
         for part in (field.annotation, *get_args(field.annotation)):
             if isinstance(part, type) and issubclass(part, BaseModel):
+                if part.__module__ == "bridge.config_power":  # tests/test_config_power.py
+                    continue
                 _bounded(part, seen)
         constraints = [m for m in field.metadata if type(m).__name__ != "Strict"]
         if constraints and name not in {"controller", "coil", "input"}:
