@@ -13,6 +13,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+NO_LOSS_OHM = 1e-9
+"""So little is none, and would only divide by next to nothing."""
 _SERIES = 0.05
 """Below this x the closed forms cancel; Taylor series of the same expressions are exact to 1e-12
 there."""
@@ -47,26 +49,26 @@ class RingUp:
 
     def current_a(self, on_s: float) -> float:
         """Peak current at the end of a pulse this long."""
-        if self.resistance_ohm == 0:
+        if self.resistance_ohm < NO_LOSS_OHM:
             return self.drive_v * on_s / (2 * self.inductance_h)
         return -self.drive_v / self.resistance_ohm * math.expm1(-on_s / self._tau_s)
 
     def time_to_s(self, current_a: float) -> float:
         """On-time after which the current is reached; infinite where loss keeps it below."""
-        if self.resistance_ohm == 0:
+        if self.resistance_ohm < NO_LOSS_OHM:
             return 2 * self.inductance_h * current_a / self.drive_v
         share = current_a * self.resistance_ohm / self.drive_v
         return -self._tau_s * math.log1p(-share) if share < 1 else math.inf
 
     def charge_as(self, on_s: float) -> float:
         """∫ of the envelope, in ampere-seconds."""
-        if self.resistance_ohm == 0:
+        if self.resistance_ohm < NO_LOSS_OHM:
             return self.drive_v * on_s * on_s / (4 * self.inductance_h)
         return self.drive_v / self.resistance_ohm * self._tau_s * _first(on_s / self._tau_s)
 
     def square_a2s(self, on_s: float) -> float:
         """∫ of the envelope squared; half of it is ∫ i²."""
-        if self.resistance_ohm == 0:
+        if self.resistance_ohm < NO_LOSS_OHM:
             return (self.drive_v / (2 * self.inductance_h)) ** 2 * on_s**3 / 3
         steady = self.drive_v / self.resistance_ohm
         return steady * steady * self._tau_s * _second(on_s / self._tau_s)

@@ -24,7 +24,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from bridge.coil.ring_up import RingUp
+from bridge.coil.ring_up import NO_LOSS_OHM, RingUp
 from bridge.coil.tank import Bridge, TankCircuit, fundamental_v
 
 MAINS_HIGH = 1.10
@@ -58,7 +58,7 @@ class WorstCase:
     def _bend(self, alone: RingUp) -> tuple[float, float]:
         """When J reaches V₁/2R, and how fast J² rises from there."""
         resistance = alone.resistance_ohm
-        if resistance == 0:
+        if resistance < NO_LOSS_OHM:
             return math.inf, 0.0
         rise = alone.drive_v**2 / (4 * resistance * alone.inductance_h)
         return 2 * alone.inductance_h / resistance * math.log(2), rise
