@@ -323,7 +323,7 @@ def test_values_that_do_not_go_together_are_named(swaps: list[tuple[str, str]], 
 @pytest.mark.parametrize(
     ("old", "path", "known"),
     [
-        ("[site]\n", "site.colour", "air_temperature_c, idle_disarm_s, loudspeaker"),
+        ("[site]\n", "site.colour", "air_temperature_c, audience, idle_disarm_s"),
         ("[[controller]]\n", "controller[1].colour", "baud, board_id, link_jitter_ms"),
         ("[controller.simulated]\n", "controller[2].simulated.colour", "clock_error_ppm"),
         ("[[coil]]\n", "coil[1].colour", "controller, distance_to_audience_m, duty_windows"),

@@ -10,7 +10,7 @@ import math
 from bisect import bisect_left, bisect_right
 from functools import lru_cache
 
-from bridge.coil.lawful import at_any_rate, most_rate_hz
+from bridge.coil.lawful import at_any_rate, sustained_hz
 from bridge.coil.model import CoilModel, model_of
 from bridge.config import Coil
 
@@ -28,11 +28,12 @@ class CoilCurves:
         times_s = [index * STEP_US * 1e-6 for index in range(count)]
         self._energy_j = [expected.energy_j(t) for t in times_s]
         self._worst_j = [worst.energy_j(t) for t in times_s]
-        rates = [most_rate_hz(model, t * 1e6)[0] for t in times_s]
+        single_us = at_any_rate(model)[0].on_time_us
+        rates = [sustained_hz(model, t)[0] if t * 1e6 <= single_us else 0.0 for t in times_s]
         for index in range(1, count):  # never more often because it is longer
             rates[index] = min(rates[index], rates[index - 1])
         self._neg_rate_hz = [-r for r in rates]
-        self.longest_us = min(max_on_time_us, at_any_rate(model)[0].on_time_us)
+        self.longest_us = min(max_on_time_us, single_us)
         """The longest single bang."""
         self.slope_w = max(
             (b - a) / (STEP_US * 1e-6) for a, b in zip(self._worst_j, self._worst_j[1:])

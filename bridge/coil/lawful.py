@@ -89,10 +89,11 @@ def most_rate_hz(model: CoilModel, on_time_us: float) -> tuple[float, Reason]:
     first = at_any_rate(model)[0]
     if on_time_us > first.on_time_us:
         return 0.0, first.reason
-    return _sustained_hz(model, on_time_us * 1e-6)
+    return sustained_hz(model, on_time_us * 1e-6)
 
 
-def _sustained_hz(model: CoilModel, on_s: float) -> tuple[float, Reason]:
+def sustained_hz(model: CoilModel, on_s: float) -> tuple[float, Reason]:
+    """How often, by heating and recharge alone: what a single bang may be is not looked at."""
     worst, tank, supply = model.worst, model.tank, model.supply
     found: list[tuple[float, Reason]] = []
     if supply.recharge_w is not None:
@@ -110,13 +111,13 @@ def longest_at(model: CoilModel, break_rate_hz: float, configured_us: float) -> 
         [*at_any_rate(model), Longest(configured_us, Reason.CONFIGURED)],
         key=lambda one: one.on_time_us,
     )
-    rate_hz, reason = _sustained_hz(model, best.on_time_us * 1e-6)
+    rate_hz, reason = sustained_hz(model, best.on_time_us * 1e-6)
     if rate_hz >= break_rate_hz:
         return best
     low, high = 0.0, best.on_time_us
     while high - low > _STEP_US:
         middle = (low + high) / 2
-        rate_hz, why = _sustained_hz(model, middle * 1e-6)
+        rate_hz, why = sustained_hz(model, middle * 1e-6)
         if rate_hz >= break_rate_hz:
             low = middle
         else:

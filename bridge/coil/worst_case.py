@@ -14,9 +14,10 @@ So limits stand on a bound over all of that, from an energy balance (our own der
   second.
 - After the pulse nothing feeds E, so ring-down with the bridge off or shorted cannot pass it.
 
-Half a cycle is added to every on-time (a driver that ends at the next zero crossing: common
-practice, no source), and the mains is 10 % high (EN 50160: ± 10 %). tests/coil runs the coupled
-model (coupled.py) and scipy against it.
+Two things are added to every on-time: half a cycle, for a driver that ends at the next zero
+crossing (common practice, no source), and RIPPLE of one, for within a cycle energy runs ahead of
+its mean. Cycles are those of the slower of the two coupled modes, f/√(1 + k). The mains is 10 %
+high (EN 50160, from memory: ± 10 %). tests/coil runs the coupled model (coupled.py) against it.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ from bridge.coil.ring_up import NO_LOSS_OHM, RingUp
 from bridge.coil.tank import Bridge, TankCircuit, fundamental_v
 
 MAINS_HIGH = 1.10
+RIPPLE = 0.106
+"""Of a cycle. Worst in the very first half wave, i = (V/Z₀)·sin ωt from rest: its energy 1 − cos ωt
+is the envelope's 2(ωt + δ)²/π² with δ at most 0.661 rad."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +47,8 @@ class WorstCase:
 
     @property
     def extra_s(self) -> float:
-        """Half a cycle: what the driver may add."""
-        return 0.5 / self.tank.frequency_hz
+        """What is added to every on-time."""
+        return (0.5 + RIPPLE) * math.sqrt(1 + self.coupling) / self.tank.frequency_hz
 
     @property
     def alone(self) -> RingUp:

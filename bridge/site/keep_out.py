@@ -10,13 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.coil.lawful import longest_at
-from bridge.coil.model import CoilModel, model_of
+from bridge.coil.curves import STEP_US, CoilCurves, curves_of
 from bridge.coil.spark import arc_of_bangs_m
 from bridge.config import Coil, Config
 from bridge.config_power import Audience
 
-_RATES = 48
 DEFAULTS = Audience(nearest_m=1.0, operator_m=1.0)
 """Floor and margin where the site gives none; its distances are not used."""
 
@@ -55,26 +53,28 @@ def duty_share(coil: Coil) -> float:
     return max(coil.duty_windows, key=lambda w: w.window_ms).max_percent / 100
 
 
-def estimated_arc_m(coil: Coil, model: CoilModel) -> float:
-    """The rule of thumb over every lawful pair of energy and rate."""
+def estimated_arc_m(coil: Coil, curves: CoilCurves) -> float:
+    """The rule of thumb over every lawful pair of energy and rate: each on-time as often as coil,
+    supply, duty and break rate let it come, all voices together."""
     longest = 0.0
-    highest_hz = float(coil.max_break_rate_hz)
-    for index in range(_RATES + 1):
-        rate_hz = highest_hz ** (index / _RATES)  # 1 Hz to the highest
-        on_us = longest_at(model, rate_hz, coil.max_on_time_us).on_time_us
-        on_us = min(on_us, duty_share(coil) / rate_hz * 1e6)
-        energy_j = model.worst.energy_j(on_us * 1e-6)
-        longest = max(longest, arc_of_bangs_m(energy_j, rate_hz))
+    for index in range(1, int(curves.longest_us / STEP_US) + 1):
+        on_us = index * STEP_US
+        rate_hz = min(
+            float(coil.max_break_rate_hz),
+            duty_share(coil) / on_us * 1e6,
+            curves.most_rate_hz(on_us),
+        )
+        longest = max(longest, arc_of_bangs_m(curves.most_energy_j(on_us), rate_hz))
     return longest
 
 
 def keep_out(coil: Coil, audience: Audience | None) -> KeepOut:
     """The keep-out distance of one coil."""
-    site, model = audience or DEFAULTS, model_of(coil)
+    site, curves = audience or DEFAULTS, curves_of(coil)
     return KeepOut(
         coil=coil.name,
         measured_arc_m=None if coil.tank is None else coil.tank.longest_measured_arc_m,
-        estimated_arc_m=None if model is None else estimated_arc_m(coil, model),
+        estimated_arc_m=None if curves is None else estimated_arc_m(coil, curves),
         floor_m=site.keep_out_floor_m,
         margin_percent=site.keep_out_margin_percent,
     )

@@ -21,6 +21,7 @@ F = 110e3
 def cases(tank: TankCircuit, k: float, on_s: float, bus_v: float) -> dict[str, Bang]:
     """Unloaded, loaded, detuned either way, struck; each at its worst over pulse and ring-down."""
     after_s = 12 / tank.frequency_hz
+    on_s += 0.5 / tank.frequency_hz  # the driver ends at the next zero crossing
     f = tank.frequency_hz
     circuits = {
         "no breakout": SecondaryCircuit(f, k),
@@ -45,7 +46,7 @@ def test_a_reading_with_an_arc_hides_the_rest() -> None:
     on_s = 10 / F
     assert bare.current_a(on_s - bare.extra_s) == pytest.approx(3059, abs=1)
     whole = WorstCase(TankCircuit.from_resonance(F, 8.5), 650, "full", 0.2)
-    assert whole.current_a(on_s) == pytest.approx(3059 * 1.1 / 0.96 * 10.5 / 10, rel=1e-3)
+    assert whole.current_a(on_s) == pytest.approx(3059 * 1.1 / 0.96 * (10 + 0.606 * math.sqrt(1.2)) / 10, rel=1e-3)
     assert whole.current_a(whole.longest_s(2000.0)) == pytest.approx(2000)
     assert whole.tank_v(on_s) == pytest.approx(whole.current_a(on_s) * 8.5 * math.sqrt(0.96))
 
@@ -65,10 +66,10 @@ def test_no_case_passes_the_bound_on_high_mains(seed: int) -> None:
         assert bang.drawn_j <= bound.energy_j(on_s), name
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(
     st.floats(2, 60), st.floats(0, 0.3), st.floats(0, 0.4), st.floats(0.7, 1.4),
-    st.sampled_from((math.inf, 50.0, 10.0, 3.0, 0.5, 1e-3)), st.floats(1, 25),
+    st.sampled_from((math.inf, 50.0, 10.0, 3.0, 0.5, 1e-3)), st.floats(0.1, 25),
     st.sampled_from((None, 0.9, 1.0, 1.1)), st.sampled_from(list(After)),
 )  # fmt: skip
 def test_nothing_drawn_at_random_passes_it(
@@ -77,7 +78,7 @@ def test_nothing_drawn_at_random_passes_it(
 ) -> None:  # fmt: skip
     tank = TankCircuit.from_resonance(F, z, loss * z)
     bang = simulate(
-        tank, SecondaryCircuit(F * detuned, k, 200.0, q), square_v=500, on_s=cycles / F,
+        tank, SecondaryCircuit(F * detuned, k, 200.0, q), square_v=500, on_s=(cycles + 0.5) / F,
         after_s=6 / F, after=after, drive_hz=None if drive is None else drive * F,
         steps_a_cycle=48,
     )  # fmt: skip
@@ -93,7 +94,7 @@ def test_the_bound_is_not_wider_than_the_case_it_is_for() -> None:
     struck = SecondaryCircuit(F, 0.2, own_quality=1e6).struck()
     for cycles in (5, 10, 20):
         bang = simulate(tank, struck, square_v=650, on_s=(cycles + 0.5) / F)
-        assert bang.peak_a > 0.93 * bound.current_a(cycles / F)
+        assert bang.peak_a > 0.9 * bound.current_a(cycles / F)
 
 
 def test_ring_down_into_the_bus_is_no_longer_than_the_ring_up() -> None:
@@ -120,7 +121,7 @@ def test_it_is_monotonic_and_never_below_the_primary_alone(
     tank = TankCircuit.from_resonance(F, z, loss * z)
     bound = WorstCase(tank, 500, "full", k)
     alone = RingUp(fundamental_v(550, "full"), tank.inductance_h, tank.resistance_ohm)
-    assert bound.current_a(on_s) >= alone.current_a(on_s)
+    assert bound.current_a(on_s) > alone.current_a(on_s)
     assert bound.energy_j(on_s) >= alone.energy_j(on_s) * (1 - 1e-9)
     for what in (bound.current_a, bound.energy_j, bound.square_a2s, bound.charge_as):
         assert what(on_s * 1.01) > what(on_s)
