@@ -148,7 +148,7 @@ class CoilLine:
             if self._planned:
                 item = self._planned.popleft()
             else:  # a refresh: the state last decided, said again
-                if self._dirty:
+                if self._dirty or self.governor.restless():
                     self._decide(scheduled_s)
                 item = _Planned(scheduled_s + self.offset_s, self._last_slots)
             late = item.apply_s < now_s - self._late_s

@@ -43,6 +43,8 @@ from .train import Train
 _MOTION_S = 0.009
 _MARGIN_S = 0.001
 _EPSILON = 1e-9
+_DRIFT = 2e-3
+"""What the mains' levels let the target drift between two refreshes is followed by refreshes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,12 @@ class Governor:
 
     def moving(self) -> bool:
         """Would the same voices be answered differently a little later?"""
-        return self._moving or (self._mains is not None and self._mains.restless())
+        return self._moving
+
+    def restless(self) -> bool:
+        """Must every refresh be decided anew, because the site's mains is asked for more than it
+        holds for ever?"""
+        return self._mains is not None and self._mains.restless()
 
     def silence(self, now_s: float) -> Governed:
         """Nothing is asked."""
@@ -172,7 +179,7 @@ class Governor:
             wanted, target, limiting = self._wanted(chord, passed_s)
             scale, law = self._scaling.lawful(chord, wanted)
         self._moving = bool(asks) and (
-            abs(target - scale) > 1e-6
+            abs(target - scale) > (_DRIFT if limiting and limiting.limit is Limit.MAINS else 1e-6)
             or any(t.cap < scale for t in chord.trains)
             or self._bangs < self._soft_bangs
             or self._ledger.strained()
