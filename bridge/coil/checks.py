@@ -111,7 +111,7 @@ def unprotected(config: Config) -> list[str]:
     """What the tool cannot protect because it was not told."""
     lines: list[str] = []
     for coil in config.coil:
-        lines += [f"{coil.name}: {line}" for line in _coil_unprotected(coil)]
+        lines += [f"{coil.name}: {line}" for line in unprotected_coil(coil)]
     if config.site.mains is None:
         lines.append(
             "no [site.mains]: nothing here keeps the coils together from tripping the breaker or "
@@ -130,7 +130,8 @@ def unprotected(config: Config) -> list[str]:
     return lines
 
 
-def _coil_unprotected(coil: Coil) -> list[str]:
+def unprotected_coil(coil: Coil) -> list[str]:
+    """The same for one coil, without its name."""
     if coil.tank is None or coil.supply is None:
         missing = [
             name
