@@ -14,7 +14,7 @@ from bridge.serve import run_site
 HELP = "f fire · g (held) fixed rate · + longer · - shorter"
 
 
-def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
+def bang_on_time_us(config: Config, coil: str, source: BangSource) -> float:
     """The on-time the present step leads to, as the governor would allow it from silence."""
     found = next(c for c in config.coil if c.name == coil)
     controller = next(c for c in config.controller if c.name == found.controller)
@@ -33,17 +33,21 @@ def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
     return voices[0].on_time_us if voices else 0.0
 
 
+def without_soft_start(config: Config) -> Config:
+    """A soft-start would hold every single bang at breakout: here each step is the soft start."""
+    coils = tuple(c.model_copy(update={"soft_start": SoftStart()}) for c in config.coil)
+    return config.model_copy(update={"coil": coils})
+
+
 def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: bool) -> int:
     """The command."""
-    # A soft-start would hold every single bang at breakout: here each step is the soft start.
-    coils = tuple(c.model_copy(update={"soft_start": SoftStart()}) for c in config.coil)
-    config = config.model_copy(update={"coil": coils})
+    config = without_soft_start(config)
     source = BangSource(config, coil, break_rate_hz)
 
     def describe() -> str:
         return (
             f"{coil}: step {source.step} of {STEPS}, "
-            f"{_on_time_us(config, coil, source):.1f} µs at {break_rate_hz:g} Hz"
+            f"{bang_on_time_us(config, coil, source):.1f} µs at {break_rate_hz:g} Hz"
         )
 
     def extra(key: str) -> str | None:

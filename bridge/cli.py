@@ -150,6 +150,40 @@ def bang(
     raise typer.Exit(code)
 
 
+@app.command()
+def commission(  # noqa: PLR0917
+    config: ConfigArgument,
+    coil: Annotated[str, typer.Argument(metavar="COIL", help="The coil's name in the site file.")],
+    readings: Annotated[
+        Path | None, typer.Option(help="Where the readings go (CSV for coil --fit).")
+    ] = None,
+    rate: Annotated[float, typer.Option(min=1.0, max=20.0, help="Bangs a second, held.")] = 2.0,
+    no_arc: Annotated[
+        bool, typer.Option("--no-arc", help="The readings are taken without breakout.")
+    ] = False,
+    plain: PlainOption = False,
+) -> None:
+    """Walk through bringing up a new coil: ordered steps made from its own numbers.
+
+    Fibre and stops with the bus off, the driver's own over-current trip, then from the shortest
+    pulse upward with a reading at each step; ends with a fit of the readings.
+    """
+    from bridge import commission as commission_command  # noqa: PLC0415
+
+    set_up_log()
+    site = _load(config)
+    names = [c.name for c in site.coil]
+    if coil not in names:
+        raise _fail(f"{config}: there is no coil {coil!r}; there are: {', '.join(names)}")
+    path = readings or Path(f"readings-{coil.replace(' ', '-')}.csv")
+    if not path.parent.is_dir():
+        raise _fail(f"--readings: there is no folder {path.parent}")
+    code = commission_command.run(
+        site, coil, break_rate_hz=rate, with_arc=not no_arc, readings=path, plain=_plain(plain)
+    )
+    raise typer.Exit(code)
+
+
 @app.command(name="coil")
 def coil_report(  # noqa: PLR0917
     config: Annotated[

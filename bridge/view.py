@@ -55,7 +55,9 @@ class SiteView:
         return asdict(self)
 
 
-def _meters(max_break_rate_hz: float, meters: Meters, mains: MainsBudget | None) -> dict[str, float]:
+def _meters(
+    max_break_rate_hz: float, meters: Meters, mains: MainsBudget | None
+) -> dict[str, float]:
     shares = {f"duty {w} ms": share for w, share in meters.duty_shares}
     shown = {**shares, "rate": meters.break_rate_hz / max_break_rate_hz}
     if mains is not None:

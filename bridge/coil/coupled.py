@@ -45,9 +45,7 @@ class SecondaryCircuit:
 
     def struck(self) -> SecondaryCircuit:
         """With its top shorted to ground by an arc."""
-        return SecondaryCircuit(
-            self.frequency_hz, self.coupling, self.own_quality, _STRUCK_QUALITY
-        )
+        return SecondaryCircuit(self.frequency_hz, self.coupling, self.own_quality, _STRUCK_QUALITY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +113,7 @@ def simulate(
             u = -square_v if i1 > 0 else square_v
         else:
             u = 0.0
-        n1, n2, n3, n4 = (
-            r[0] * i1 + r[1] * i2 + r[2] * v1 + r[3] * v2 + r[4] * u for r in rows
-        )
+        n1, n2, n3, n4 = (r[0] * i1 + r[1] * i2 + r[2] * v1 + r[3] * v2 + r[4] * u for r in rows)
         through_bridge = u * 0.5 * (i1 + n1) * step_s
         if pulsing:
             drawn += through_bridge

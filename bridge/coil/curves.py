@@ -1,4 +1,4 @@
-"""A coil's curves in the form the governor looks them up: many times a second, always cautious. Pure.
+"""A coil's curves as the governor looks them up: many times a second, always cautious. Pure.
 
 Tabled every quarter of a microsecond up to the configured longest pulse, so that a look-up costs a
 binary search. Between two entries the governor gets the one that is worse for the music.
@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
+from collections.abc import Hashable
 from functools import lru_cache
+from itertools import pairwise
+from typing import cast
 
 from bridge.coil.lawful import at_any_rate, sustained_hz
 from bridge.coil.model import CoilModel, model_of
@@ -35,14 +38,11 @@ class CoilCurves:
         self._neg_rate_hz = [-r for r in rates]
         self.longest_us = min(max_on_time_us, single_us)
         """The longest single bang."""
-        self.slope_w = max(
-            (b - a) / (STEP_US * 1e-6) for a, b in zip(self._worst_j, self._worst_j[1:])
-        )
-        """Most energy that a second more of on-time draws: with it, on-times bound energies."""
+        rises = [(b - a) / (STEP_US * 1e-6) for a, b in pairwise(self._worst_j)]
         # From the very start, where half a cycle is added to nothing, energy is bounded as well.
-        self.slope_w = max(
-            self.slope_w, *(e / t for e, t in zip(self._worst_j[1:], times_s[1:]) if t >= 5e-6)
-        )
+        means = [e / t for e, t in zip(self._worst_j, times_s, strict=True) if t >= 5e-6]
+        self.slope_w = max(*rises, *means)
+        """Most energy that a second more of on-time draws: with it, on-times bound energies."""
 
     def longest_at_us(self, break_rate_hz: float) -> float:
         """The longest lawful on-time at this rate, from the table's lower side; 0: none."""
@@ -89,11 +89,14 @@ class CoilCurves:
 
 
 @lru_cache(maxsize=64)
-def _curves(coil: Coil) -> CoilCurves | None:
+def _curves(key: Hashable) -> CoilCurves | None:
+    coil = cast(Coil, key)
     model = model_of(coil)
     return None if model is None else CoilCurves(model, coil.max_on_time_us)
 
 
 def curves_of(coil: Coil) -> CoilCurves | None:
     """The coil's curves; None where its tank or its supply is not given."""
-    return _curves(coil) if coil.tank is not None and coil.supply is not None else None
+    return (
+        _curves(cast(Hashable, coil)) if coil.tank is not None and coil.supply is not None else None
+    )

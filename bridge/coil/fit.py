@@ -94,9 +94,11 @@ class Fit:
 
 
 def _model(times_s: NDArray[np.float64], slope: float, bend: float) -> NDArray[np.float64]:
-    # a·t·(1 − e⁻ˣ)/x; at x → 0 that is a·t.
-    x = np.maximum(bend * times_s, 1e-12)
-    return slope * times_s * -np.expm1(-x) / x
+    # a·t·(1 − e⁻ˣ)/x, and its series where x is next to nothing: the bend must be felt there too.
+    x = bend * times_s
+    small = x < 1e-5
+    safe = np.where(small, 1.0, x)
+    return slope * times_s * np.where(small, 1 - x / 2, -np.expm1(-safe) / safe)
 
 
 def fit(readings: Sequence[Reading], drive_v: float, error: float = READING_ERROR) -> Fit:

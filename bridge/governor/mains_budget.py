@@ -94,7 +94,7 @@ class MainsShare:
         return self._budget.flow_a - others
 
     def excess_as(self, draw_a: float, owed_us: float) -> float:
-        """By how much a state would break the law (<= 0: lawful). owed_us: what it leaves unpaid."""
+        """By how much a state would break the law (<= 0: not). owed_us: what it leaves unpaid."""
         return self._budget.excess_as(self._index, draw_a, owed_us * self.slope_as_per_us)
 
     def command(self, draw_a: float, owed_us: float) -> None:
@@ -248,7 +248,9 @@ class MainsBudget:
             self._owed_as += owed_as
 
 
-def budget_of(config: Config, *, lease_s: float, refresh_s: float, motion_s: float) -> MainsBudget | None:
+def budget_of(
+    config: Config, *, lease_s: float, refresh_s: float, motion_s: float
+) -> MainsBudget | None:
     """The site's budget over all coils whose draw is known; None where [site.mains] is missing."""
     mains = config.site.mains
     if mains is None:
@@ -257,9 +259,7 @@ def budget_of(config: Config, *, lease_s: float, refresh_s: float, motion_s: flo
     for coil in config.coil:
         curves = curves_of(coil)
         if curves is not None and coil.supply is not None:
-            price = MainsPrice.of(
-                mains.voltage_v, coil.supply.power_factor, coil.supply.efficiency
-            )
+            price = MainsPrice.of(mains.voltage_v, coil.supply.power_factor, coil.supply.efficiency)
             coils[coil.name] = (curves, price, coil.max_voices)
     if not coils:
         return None

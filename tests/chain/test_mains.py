@@ -42,8 +42,8 @@ def test_loud_passages_on_two_coils_shrink_both_before_a_breaker_trips() -> None
     assert played.engine.interlock.state is State.ARMED
     assert guard_refusals(played) == 0
     assert violations(config, played) == []
-    for name in on:
-        assert on[name] < 0.7 * full[name]  # both gave
+    for name, on_us in on.items():
+        assert on_us < 0.7 * full[name]  # both gave
         assert len(played.engine.lines[name].governed.voices) == 3  # and none lost a voice
         assert any(
             "site's mains" in h.sentence() for h in played.engine.lines[name].governed.held_back

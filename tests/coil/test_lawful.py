@@ -1,4 +1,4 @@
-"""No lawful on-time passes what any of the worst cases allows; it shrinks as everything gets worse."""
+"""No lawful on-time passes what any of the worst cases allows; it shrinks as things get worse."""
 
 from __future__ import annotations
 
@@ -92,7 +92,11 @@ def test_what_bounds_a_single_bang_is_named(
     [
         ({}, {"recharge_w": 4000.0}, Reason.RECHARGE),
         ({"capacitor_rms_a": 40.0}, {"recharge_w": None}, Reason.CAPACITOR),
-        (FULL | {"capacitor_rms_a": None, "switch_dissipation_w": 20.0}, {"recharge_w": None}, Reason.SWITCHES),
+        (
+            FULL | {"capacitor_rms_a": None, "switch_dissipation_w": 20.0},
+            {"recharge_w": None},
+            Reason.SWITCHES,
+        ),
     ],
 )
 def test_what_bounds_a_train_is_named_and_kept(
@@ -131,9 +135,7 @@ def test_the_switches_dissipation_is_the_models_integral() -> None:
     st.floats(500, 6000), st.floats(0, 0.4), st.floats(0, 0.5), st.floats(500, 30_000),
     st.floats(1.0, 1.5),
 )  # fmt: skip
-def test_it_is_monotonic(
-    limit: float, loss: float, k: float, watts: float, more: float
-) -> None:
+def test_it_is_monotonic(limit: float, loss: float, k: float, watts: float, more: float) -> None:
     tank = {"current_limit_a": limit, "loss_ohm": loss, "loaded_ohm": None, "coupling": k}
     curve = [p[1].on_time_us for p in lawful_curve(model(tank, {"recharge_w": watts}), RATES, 400)]
     for low, high in pairwise(curve):

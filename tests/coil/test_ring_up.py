@@ -116,8 +116,8 @@ times = st.floats(1e-6, 4e-4)
 
 @settings(max_examples=120, deadline=None)
 @given(drives, inductances, losses, times)
-def test_integrals_are_those_of_the_current(v: float, l: float, r: float, t: float) -> None:  # noqa: E741
-    one = RingUp(v, l, r)
+def test_integrals_are_those_of_the_current(v: float, h: float, r: float, t: float) -> None:
+    one = RingUp(v, h, r)
     assert one.charge_as(t) == pytest.approx(quad(one.current_a, 0, t)[0], rel=1e-6)
     square = quad(lambda s: one.current_a(s) ** 2, 0, t)[0]
     assert one.square_a2s(t) == pytest.approx(square, rel=1e-6)
@@ -125,29 +125,29 @@ def test_integrals_are_those_of_the_current(v: float, l: float, r: float, t: flo
 
 @settings(max_examples=200, deadline=None)
 @given(drives, inductances, losses, times)
-def test_energy_balance_closes(v: float, l: float, r: float, t: float) -> None:  # noqa: E741
-    one = RingUp(v, l, r)
+def test_energy_balance_closes(v: float, h: float, r: float, t: float) -> None:
+    one = RingUp(v, h, r)
     assert one.stored_j(t) + one.dissipated_j(t) == pytest.approx(one.energy_j(t), rel=1e-6)
 
 
 @settings(max_examples=200, deadline=None)
 @given(drives, inductances, losses, times, st.floats(1.0001, 3))
 def test_it_is_monotonic_where_physics_is(
-    v: float, l: float, r: float, t: float, more: float  # noqa: E741
+    v: float, h: float, r: float, t: float, more: float
 ) -> None:
-    one = RingUp(v, l, r)
+    one = RingUp(v, h, r)
     assert one.current_a(t * more) >= one.current_a(t)
     assert one.energy_j(t * more) > one.energy_j(t)
-    assert RingUp(v * more, l, r).current_a(t) > one.current_a(t)
-    assert RingUp(v, l * more, r).current_a(t) <= one.current_a(t) * (1 + 1e-12)
-    assert RingUp(v, l, r * more).current_a(t) <= one.current_a(t) * (1 + 1e-12)
-    assert RingUp(v, l, r * more).energy_j(t) <= one.energy_j(t) * (1 + 1e-9)
+    assert RingUp(v * more, h, r).current_a(t) > one.current_a(t)
+    assert RingUp(v, h * more, r).current_a(t) <= one.current_a(t) * (1 + 1e-12)
+    assert RingUp(v, h, r * more).current_a(t) <= one.current_a(t) * (1 + 1e-12)
+    assert RingUp(v, h, r * more).energy_j(t) <= one.energy_j(t) * (1 + 1e-9)
 
 
 @settings(max_examples=100, deadline=None)
 @given(drives, inductances, losses, times)
-def test_the_time_to_a_current_is_the_inverse(v: float, l: float, r: float, t: float) -> None:  # noqa: E741
-    one = RingUp(v, l, r)
+def test_the_time_to_a_current_is_the_inverse(v: float, h: float, r: float, t: float) -> None:
+    one = RingUp(v, h, r)
     current = one.current_a(t)
     if r == 0 or current < 0.999 * v / r:
         assert one.time_to_s(current) == pytest.approx(t, rel=1e-6)

@@ -46,7 +46,9 @@ def test_a_reading_with_an_arc_hides_the_rest() -> None:
     on_s = 10 / F
     assert bare.current_a(on_s - bare.extra_s) == pytest.approx(3059, abs=1)
     whole = WorstCase(TankCircuit.from_resonance(F, 8.5), 650, "full", 0.2)
-    assert whole.current_a(on_s) == pytest.approx(3059 * 1.1 / 0.96 * (10 + 0.606 * math.sqrt(1.2)) / 10, rel=1e-3)
+    assert whole.current_a(on_s) == pytest.approx(
+        3059 * 1.1 / 0.96 * (10 + 0.606 * math.sqrt(1.2)) / 10, rel=1e-3
+    )
     assert whole.current_a(whole.longest_s(2000.0)) == pytest.approx(2000)
     assert whole.tank_v(on_s) == pytest.approx(whole.current_a(on_s) * 8.5 * math.sqrt(0.96))
 
@@ -72,7 +74,7 @@ def test_no_case_passes_the_bound_on_high_mains(seed: int) -> None:
     st.sampled_from((math.inf, 50.0, 10.0, 3.0, 0.5, 1e-3)), st.floats(0.1, 25),
     st.sampled_from((None, 0.9, 1.0, 1.1)), st.sampled_from(list(After)),
 )  # fmt: skip
-def test_nothing_drawn_at_random_passes_it(
+def test_nothing_drawn_at_random_passes_it(  # noqa: PLR0917
     z: float, loss: float, k: float, detuned: float, q: float, cycles: float,
     drive: float | None, after: After,
 ) -> None:  # fmt: skip

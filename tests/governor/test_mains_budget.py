@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 
@@ -145,8 +146,8 @@ def test_a_full_level_lowers_what_is_allowed_bit_by_bit() -> None:
         one.advance(step * 0.1)
         seen.append(one.allowed_a())
     assert min(seen) < one.flow_a
-    assert all(b <= a + 1e-9 for a, b in zip(seen, seen[1:], strict=False))
-    assert max(a - b for a, b in zip(seen, seen[1:], strict=False)) < 0.05 * one.flow_a
+    assert all(b <= a + 1e-9 for a, b in itertools.pairwise(seen))
+    assert max(a - b for a, b in itertools.pairwise(seen)) < 0.05 * one.flow_a
 
 
 def test_sites_without_mains_or_tank_have_no_budget() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import pytest
@@ -28,9 +29,7 @@ def test_iec_60898_1(rated: float) -> None:
         assert early.trip_s(share * rated) <= late.trip_s(share * rated)
 
 
-@pytest.mark.parametrize(
-    ("curve", "low", "high"), [("B", 3, 5), ("C", 5, 10), ("D", 10, 20)]
-)
+@pytest.mark.parametrize(("curve", "low", "high"), [("B", 3, 5), ("C", 5, 10), ("D", 10, 20)])
 def test_the_instantaneous_bands_of_iec_60898_1(curve: Curve, low: float, high: float) -> None:
     early, late = earliest("iec60898", 16, curve), latest("iec60898", 16, curve)
     assert early.trip_s(low * 16) == 0.0
@@ -71,5 +70,5 @@ def test_the_model_is_its_differential_equation() -> None:
 def test_more_current_never_trips_later() -> None:
     breaker = earliest("iec60898", 32, "C")
     times = [breaker.trip_s(32 * n / 50) for n in range(30, 400)]
-    assert all(b <= a for a, b in zip(times, times[1:], strict=False))
+    assert all(b <= a for a, b in itertools.pairwise(times))
     assert breaker.trip_s(60.0, 0.5) < breaker.trip_s(60.0, 0.0)
