@@ -15,7 +15,7 @@ LET_GO = "let go of +; one press, one step"
 HELP = "f fire · g (held) fixed rate · + longer · - shorter"
 
 
-def _on_time_us(config: Config, coil: str, source: BangSource) -> float:
+def bang_on_time_us(config: Config, coil: str, source: BangSource) -> float:
     """The on-time the present step leads to, as the governor would allow it from silence."""
     found = next(c for c in config.coil if c.name == coil)
     controller = next(c for c in config.controller if c.name == found.controller)
@@ -52,7 +52,7 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
     def describe() -> str:
         return (
             f"{coil}: step {source.step} of {STEPS}, "
-            f"{_on_time_us(config, coil, source):.1f} µs at {break_rate_hz:g} Hz"
+            f"{bang_on_time_us(config, coil, source):.1f} µs at {break_rate_hz:g} Hz"
         )
 
     def extra(key: str) -> str | None:

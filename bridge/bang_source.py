@@ -13,6 +13,7 @@ from enum import Enum, auto
 
 from bridge.clocks import MusicS
 from bridge.config import Config
+from bridge.governor.governor import Governor
 from bridge.music.voices import Hold, VoiceAsk
 
 LEAST_ENERGY = 1e-6
@@ -51,6 +52,9 @@ class BangSource:
         found = next(c for c in config.coil if c.name == coil)
         self._on_time_range_us = (found.min_on_time_us, found.max_on_time_us)
         self._rate_hz = break_rate_hz
+        self._governor = Governor(found, link_jitter_s=0.0)
+        self._has_curves = found.tank is not None and found.supply is not None
+        self._asked_us: float | None = None
         self._step = 0
         self._longer_seen_s = -math.inf
         self._longer_held = False
@@ -72,14 +76,23 @@ class BangSource:
     def energy(self) -> float:
         """What the present step asks, so that each step lengthens the pulse by as much.
 
-        The inverse of the governor's square law between breakout and the longest pulse.
+        The inverse of the governor's square law between breakout and the longest pulse, or of the
+        coil's own curve where its tank is known.
         """
         shortest, longest = self._on_time_range_us
         if longest <= shortest:
             return LEAST_ENERGY
         on_time_us = shortest + (longest - shortest) * self._step / STEPS
+        if self._asked_us is not None:
+            on_time_us = min(longest, max(shortest, self._asked_us))
+        if self._has_curves:
+            return max(LEAST_ENERGY, self._governor.energy_for_on_time(on_time_us, self._rate_hz))
         energy = (on_time_us**2 - shortest**2) / (longest**2 - shortest**2)
         return min(1.0, max(LEAST_ENERGY, energy))
+
+    def ask_on_time(self, on_time_us: float) -> None:
+        """This on-time, from the next bang on, in place of the steps; held to the coil's range."""
+        self._asked_us = on_time_us
 
     def longer(self, now_s: MusicS) -> Longer:
         """One step longer, by a fresh act; takes effect at the next bang.

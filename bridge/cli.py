@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from bridge.config import Config, ConfigError, load_config
-from bridge.config_check import check_config, fitted
+from bridge.config_check import check_config, config_problems, fitted
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
 
@@ -59,6 +59,10 @@ PlainOption = Annotated[
         "--plain", help="A line for everything and one word a line as command, for scripts."
     ),
 ]
+JsonOption = Annotated[bool, typer.Option("--json", help="As JSON on standard output.")]
+HtmlOption = Annotated[
+    Path | None, typer.Option("--html", help="Also write one self-contained page with plots.")
+]
 
 
 def _fail(text: str) -> typer.Exit:
@@ -72,6 +76,17 @@ def _load(path: Path) -> Config:
         check_config(config, str(path))
     except ConfigError as error:
         raise _fail(str(error)) from error
+    return fitted(config)
+
+
+def _load_unchecked(path: Path) -> Config:
+    """For reports: what `serve` would refuse is printed here, not hidden behind an error."""
+    try:
+        config = load_config(path)
+    except ConfigError as error:
+        raise _fail(str(error)) from error
+    for problem in config_problems(config):
+        print(f"{path}: to put right before it can be played: {problem}", file=sys.stderr)
     return fitted(config)
 
 
@@ -154,6 +169,122 @@ def bang(
     if coil not in names:
         raise _fail(f"{config}: there is no coil {coil!r}; there are: {', '.join(names)}")
     code = bang_command.run(site, coil, count=count, break_rate_hz=rate, plain=_plain(plain))
+    raise typer.Exit(code)
+
+
+@app.command()
+def commission(  # noqa: PLR0917
+    config: ConfigArgument,
+    coil: Annotated[str, typer.Argument(metavar="COIL", help="The coil's name in the site file.")],
+    readings: Annotated[
+        Path | None, typer.Option(help="Where the readings go (CSV for coil --fit).")
+    ] = None,
+    rate: Annotated[float, typer.Option(min=1.0, max=20.0, help="Bangs a second, held.")] = 2.0,
+    no_arc: Annotated[
+        bool, typer.Option("--no-arc", help="The readings are taken without breakout.")
+    ] = False,
+    plain: PlainOption = False,
+) -> None:
+    """Walk through bringing up a new coil: ordered steps made from its own numbers.
+
+    Fibre and stops with the bus off, the driver's own over-current trip, then from the shortest
+    pulse upward with a reading at each step; ends with a fit of the readings.
+    """
+    from bridge import commission as commission_command  # noqa: PLC0415
+
+    set_up_log()
+    site = _load(config)
+    names = [c.name for c in site.coil]
+    if coil not in names:
+        raise _fail(f"{config}: there is no coil {coil!r}; there are: {', '.join(names)}")
+    path = readings or Path(f"readings-{coil.replace(' ', '-')}.csv")
+    if not path.parent.is_dir():
+        raise _fail(f"--readings: there is no folder {path.parent}")
+    code = commission_command.run(
+        site, coil, break_rate_hz=rate, with_arc=not no_arc, readings=path, plain=_plain(plain)
+    )
+    raise typer.Exit(code)
+
+
+@app.command(name="coil")
+def coil_report(  # noqa: PLR0917
+    config: Annotated[
+        Path | None, typer.Argument(metavar="[CONFIG]", help="The site's TOML file.")
+    ] = None,
+    fit: Annotated[
+        Path | None,
+        typer.Option(
+            help="Fit effective inductance and loss to readings: a CSV of on_time_us, "
+            "peak_current_a and breakout (yes or no)."
+        ),
+    ] = None,
+    name: Annotated[
+        str | None, typer.Option(help="The coil the readings are of, where there are several.")
+    ] = None,
+    bus_voltage: Annotated[
+        float | None, typer.Option(min=1.0, help="Volts the readings were taken at.")
+    ] = None,
+    bridge: Annotated[Literal["full", "half"], typer.Option(help="With --bus-voltage.")] = "full",
+    as_json: JsonOption = False,
+    html: HtmlOption = None,
+) -> None:
+    """What coils and their supplies can take: current, energy, lawful on-times.
+
+    Guidance that defers to local codes, licensed practice and your own measurements.
+    """
+    from bridge.coil.fit import FitError  # noqa: PLC0415
+    from bridge.report import coil_command  # noqa: PLC0415
+
+    if config is None and fit is None:
+        raise _fail("give a site file, or --fit readings.csv with --bus-voltage")
+    site = None if config is None else _load_unchecked(config)
+    try:
+        if fit is None:
+            assert site is not None
+            raise typer.Exit(coil_command.report(site, as_json=as_json, html=html))
+        coil = None
+        if site is not None:
+            wanted = name or (site.coil[0].name if len(site.coil) == 1 else "")
+            coil = next((c for c in site.coil if c.name == wanted), None)
+            if coil is None:
+                names = ", ".join(c.name for c in site.coil)
+                raise _fail(f"--name: whose readings are they? There are: {names}")
+        code = coil_command.fit_report(
+            fit, coil=coil, bus_voltage_v=bus_voltage, bridge=bridge, as_json=as_json, html=html
+        )
+    except (FitError, ValueError) as error:
+        raise _fail(f"--fit: {error}") from error
+    except OSError as error:
+        raise _fail(f"{error.filename}: {error.strerror}") from error
+    raise typer.Exit(code)
+
+
+@app.command(name="site")
+def site_report(
+    config: ConfigArgument,
+    played: Annotated[
+        Path | None,
+        typer.Option(
+            "--set", help="A set's pulses (CSV as of demo --pulses): the dose of that very set."
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+    html: HtmlOption = None,
+) -> None:
+    """A site's distances, delays, mains, sound levels, noise dose and cautions.
+
+    Guidance that defers to local codes, licensed practice and your own measurements.
+    """
+    from bridge.report import site_command  # noqa: PLC0415
+    from bridge.site.played_set import SetError  # noqa: PLC0415
+
+    site = _load_unchecked(config)
+    try:
+        code = site_command.report(site, played=played, as_json=as_json, html=html)
+    except SetError as error:
+        raise _fail(f"--set: {error}") from error
+    except OSError as error:
+        raise _fail(f"{error.filename}: {error.strerror}") from error
     raise typer.Exit(code)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
+from bridge.governor.mains_budget import MainsShare
 from bridge.governor.reasons import HeldBack
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.session import Session
@@ -35,7 +36,12 @@ class CoilLine:
     """What sounds on one coil and what its controller has been told."""
 
     def __init__(
-        self, coil: Coil, controller: Controller, session: Session, offset_s: float
+        self,
+        coil: Coil,
+        controller: Controller,
+        session: Session,
+        offset_s: float,
+        mains: MainsShare | None = None,
     ) -> None:
         self.coil = coil
         self.session = session
@@ -45,6 +51,7 @@ class CoilLine:
             link_jitter_s=controller.link_jitter_ms / 1000,
             lease_s=LEASE_S,
             refresh_s=REFRESH_S,
+            mains=mains,
         )
         self.governed: Governed = self.governor.silence(MusicS(0.0))
         self._late_s = max(0.0, _LATE_S - controller.link_jitter_ms / 1000)
@@ -161,7 +168,7 @@ class CoilLine:
             if self._planned:
                 item = self._planned.popleft()
             else:  # a refresh: the state last decided, said again
-                if self._dirty:
+                if self._dirty or self.governor.restless():
                     self._decide(scheduled_s)
                 item = _Planned(self._apply_s(scheduled_s), self._last_slots)
             late = item.apply_s < now_s - self._late_s

@@ -14,11 +14,12 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from bridge.config_errors import explain
+from bridge.config_power import Audience, Mains, Supply, Tank
+from bridge.config_section import Name, Section
 
-Name = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[\w .,'()-]+$")]
 MidiNote = Annotated[int, Field(ge=0, le=127)]
 MidiChannel = Annotated[int, Field(ge=1, le=16)]
 Outside = Literal["fold", "drop", "error"]
@@ -31,13 +32,6 @@ class ConfigError(Exception):
     """A configuration that cannot be used; its text names file, key, value and remedy."""
 
 
-class Section(BaseModel):
-    """A part of the configuration: unknown keys refused, types as written, fixed once read."""
-
-    # Strict: TOML has types of its own, so "150" or true for a number is a slip of the pen.
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
 class Site(Section):
     name: Name
     air_temperature_c: float = Field(default=10.0, ge=-40, le=50)
@@ -47,6 +41,8 @@ class Site(Section):
     """An armed site that nobody plays for this long disarms itself."""
     state_directory: Path | None = Field(default=None, strict=False)
     """Where the trip latch is kept; absent: the user's state directory."""
+    mains: Mains | None = None
+    audience: Audience | None = None
 
 
 class SimulatedBoard(Section):
@@ -122,6 +118,8 @@ class Coil(Section):
     notes: NoteRange = NoteRange()
     soft_start: SoftStart = SoftStart()
     distance_to_audience_m: float | None = Field(default=None, ge=0, le=500)
+    tank: Tank | None = None
+    supply: Supply | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -6,6 +6,7 @@ configurations themselves. Every command that loads a configuration calls it.
 
 from __future__ import annotations
 
+from bridge.coil.checks import power_problems
 from bridge.config import Coil, Config, ConfigError
 from bridge.governor.governor import Governor
 from bridge.governor.limits import check_coil
@@ -24,7 +25,7 @@ def config_problems(config: Config) -> list[str]:
         if not found and (problem := _highest_note_problem(coil, config.music.a4_hz)):
             found.append(problem)
         problems += [f'coil[{index + 1}] "{coil.name}" {problem}' for problem in found]
-    return problems + Timeline(config).faults
+    return [*problems, *power_problems(config), *Timeline(config).faults]
 
 
 def fitted(config: Config) -> Config:

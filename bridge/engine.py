@@ -20,12 +20,15 @@ from bridge.clocks import HostS
 from bridge.coil_line import CoilLine
 from bridge.config import Config
 from bridge.governor.limits import guard_limits
+from bridge.governor.mains_budget import budget_of
 from bridge.interlock import Cause, Interlock, Latch, State
 from bridge.link import session_events as ev
 from bridge.link.clock import OUT_OF_TOLERANCE_PPM
 from bridge.link.greeting import Phase
 from bridge.link.outbox import Outgoing
+from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.session import Session
+from bridge.link.slots import MOTION_S
 from bridge.midi.stop import is_stop
 from bridge.performance import Performance
 from bridge.records import (
@@ -79,6 +82,9 @@ class Engine:
         }
         self.sessions: dict[str, Session] = {}
         self.lines: dict[str, CoilLine] = {}
+        self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+        """What the coils share of the site's mains; None: nothing is known of it."""
+        shares = self.mains.shares if self.mains else {}
         for controller in config.controller:
             coils = [c for c in config.coil if c.controller == controller.name]
             limits = {c.output - 1: guard_limits(c) for c in coils}
@@ -92,7 +98,9 @@ class Engine:
             self.sessions[controller.name] = session
             for coil in coils:
                 offset = self.timeline.offsets_s.get(coil.name, 0.0)
-                self.lines[coil.name] = CoilLine(coil, controller, session, offset)
+                self.lines[coil.name] = CoilLine(
+                    coil, controller, session, offset, shares.get(coil.name)
+                )
         self._turns = {
             name: Turns(session, [line for line in self.lines.values() if line.session is session])
             for name, session in self.sessions.items()

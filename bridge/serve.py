@@ -11,6 +11,7 @@ from collections.abc import Coroutine
 from typing import Any
 
 from bridge import log, loop
+from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.latch_store import LatchBusyError, LatchStore
@@ -62,6 +63,8 @@ async def run_site(
             operator.say(f"timing: {problem}")
         for line in [*(input_lines(config) if with_midi else ()), *timing_lines(config)]:
             operator.say(line)
+        for line in unprotected(config):
+            operator.say(f"not protected: {line}")
         if greeting:
             operator.say(greeting)
         if boards.boards:

@@ -9,6 +9,7 @@ from typing import Any
 
 from bridge.clocks import HostS
 from bridge.engine import Engine
+from bridge.governor.mains_budget import MainsBudget
 from bridge.governor.reasons import Meters
 from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
 from bridge.midi_ports import PortStatus
@@ -73,9 +74,14 @@ class SiteView:
         return asdict(self)
 
 
-def _meters(max_break_rate_hz: float, meters: Meters) -> dict[str, float]:
+def _meters(
+    max_break_rate_hz: float, meters: Meters, mains: MainsBudget | None
+) -> dict[str, float]:
     shares = {f"duty {w} ms": share for w, share in meters.duty_shares}
-    return {**shares, "rate": meters.break_rate_hz / max_break_rate_hz}
+    shown = {**shares, "rate": meters.break_rate_hz / max_break_rate_hz}
+    if mains is not None:
+        shown["mains"] = meters.mains_a / mains.budget_a
+    return shown
 
 
 def trip_text(trip: Trip) -> str:
@@ -108,7 +114,7 @@ def site_view(
         CoilView(
             name,
             tuple((v.break_rate_hz, v.on_time_us) for v in line.governed.voices),
-            _meters(line.coil.max_break_rate_hz, line.governed.meters),
+            _meters(line.coil.max_break_rate_hz, line.governed.meters, engine.mains),
             tuple(h.sentence() for h in line.governed.held_back),
         )
         for name, line in engine.lines.items()

@@ -32,6 +32,8 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/link/",
         "bridge/music/",
         "bridge/governor/",
+        "bridge/coil/",
+        "bridge/report/",
         "tests/",
         "firmware_protocol/",
     ]

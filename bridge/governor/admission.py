@@ -22,6 +22,7 @@ from .limits import (
     shortest_on_time_us,
 )
 from .order import first_to_go
+from .power import Power
 from .reasons import Effect, HeldBack, Limit
 from .train import Train
 
@@ -51,9 +52,10 @@ class Bound:
 class Admission:
     """One coil's two bounds, and who goes when they are exceeded."""
 
-    __slots__ = ("_shortest_us", "rate_hz", "trains")
+    __slots__ = ("_power", "_shortest_us", "rate_hz", "trains")
 
-    def __init__(self, coil: Coil) -> None:
+    def __init__(self, coil: Coil, power: Power | None = None) -> None:
+        self._power = power
         self._shortest_us = shortest = shortest_on_time_us(coil)
         busy_us = shortest + off_time_us(coil)
         duties = duty_allowances(coil)
@@ -71,6 +73,11 @@ class Admission:
             trains.append(Bound(most, Limit.RESERVE, duty.window_ms, shortest))
             most_hz = duty.flow / shortest
             rates.append(Bound(most_hz, Limit.DUTY, duty.window_ms, shortest * 1e-4))
+        if power is not None:
+            most_hz, limit = power.most_at_breakout()
+            mains = power.mains
+            unit = mains.charge_as(shortest) if limit is Limit.MAINS and mains else 100 / most_hz
+            rates.append(Bound(most_hz, limit, 0, unit))
         self.trains = min(trains, key=lambda bound: bound.most)
         self.rate_hz = min(rates, key=lambda bound: bound.most)
 
@@ -130,6 +137,10 @@ class Admission:
                 and train.full_us >= self._shortest_us
                 and count < self.trains.most
                 and rate_hz + train.pace_hz <= RETURN_ROOM * self.rate_hz.most
+                and (
+                    self._power is None
+                    or self._power.has_room((rate_hz + train.pace_hz) / RETURN_ROOM)
+                )
             )
             if not fits:
                 train.room_since_s = math.inf

@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from bridge.clocks import MusicS
+from bridge.coil.curves import curves_of
 from bridge.config import Coil
 from bridge.music.voices import VoiceAsk
 
@@ -32,8 +33,10 @@ from .limits import (
     rate_allowance,
     shortest_on_time_us,
 )
+from .mains_budget import MainsShare
 from .order import first_to_go
-from .reasons import HeldBack, Meters
+from .power import Power
+from .reasons import HeldBack, Limit, Meters
 from .scale import Chord, Scaling
 from .shape import curve_on_time_us, on_time_for_energy_us
 from .train import Train
@@ -41,6 +44,8 @@ from .train import Train
 _MOTION_S = 0.009
 _MARGIN_S = 0.001
 _EPSILON = 1e-9
+_DRIFT = 2e-3
+"""What the mains' levels let the target drift between two refreshes is followed by refreshes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +77,31 @@ class Governor:
     """One coil's governor. Times are the timeline's and never decrease."""
 
     def __init__(
-        self, coil: Coil, *, link_jitter_s: float, lease_s: float = 0.2, refresh_s: float = 0.037
+        self,
+        coil: Coil,
+        *,
+        link_jitter_s: float,
+        lease_s: float = 0.2,
+        refresh_s: float = 0.037,
+        mains: MainsShare | None = None,
     ) -> None:
+        """mains: the coil's hold on the site's budget; None: mains is not looked at."""
         self._hold_s = link_jitter_s + refresh_s + _MOTION_S + _MARGIN_S
         self._ledger = Ledger(
             duty_allowances(coil), rate_allowance(coil), hold_s=self._hold_s,
             lease_s=lease_s + link_jitter_s,
         )  # fmt: skip
-        self._admission = Admission(coil)
         self._curve = coil.on_time_curve
         self._shortest_us = shortest_on_time_us(coil)
+        curves = curves_of(coil)
+        self._power = None if curves is None else Power(curves, mains, self._shortest_us)
+        self._mains = None if self._power is None else mains
+        self._admission = Admission(coil, self._power)
         self._longest_us = longest_on_time_us(coil)
         self._off_us = off_time_us(coil)
         self._curve_share = self._longest_us / coil.max_on_time_us
         self._flow = min(b.flow for b in self._ledger.duty)
-        self._scaling = Scaling(coil, self._ledger)
+        self._scaling = Scaling(coil, self._ledger, self._power)
         self._soft_bangs = coil.soft_start.bangs
         self._soft_silence_s = coil.soft_start.after_silence_ms / 1000
         self._bangs = 0.0
@@ -104,9 +119,22 @@ class Governor:
         """
         return self._full_us(break_rate_hz, break_rate_hz)
 
+    def energy_for_on_time(self, on_time_us: float, break_rate_hz: float) -> float:
+        """The energy share (0..1) with which a solo train at this pitch gets this on-time."""
+        full_us = self.full_scale_on_time_us(break_rate_hz)
+        if self._power is not None:
+            return self._power.energy_share(on_time_us, full_us)
+        low, high = self._shortest_us**2, full_us**2
+        return min(1.0, max(0.0, (on_time_us**2 - low) / (high - low))) if high > low else 0.0
+
     def moving(self) -> bool:
         """Would the same voices be answered differently a little later?"""
         return self._moving
+
+    def restless(self) -> bool:
+        """Must every refresh be decided anew, because the site's mains is asked for more than it
+        holds for ever?"""
+        return self._mains is not None and self._mains.restless()
 
     def silence(self, now_s: MusicS) -> Governed:
         """Nothing is asked."""
@@ -120,21 +148,28 @@ class Governor:
         now_s = max(now_s, self._now_s)
         passed_s = now_s - self._now_s
         self._ledger.advance(now_s)
+        if self._mains is not None:
+            self._mains.advance(now_s)
         self._count_bangs(now_s, passed_s)
         self._now_s = now_s
         ended_us, ended = self._meet(now_s, passed_s, asks)
         trains = self._trains
         sounding: Sequence[VoiceAsk] = [a for a in asks if audible(trains[a.voice_id])]
         if len(sounding) < len(asks):
-            calm = not self._ledger.strained()
+            calm = not (
+                self._ledger.strained() or (self._mains is not None and self._mains.strained())
+            )
             sounding = self._admission.returning(now_s, asks, sounding, trains, calm=calm)
         sounding = self._admission.fitting(sounding, trains)
         chord = self._chord(sounding, ended_us, ended)
         wanted, target, limiting = self._wanted(chord, passed_s)
         scale, law = self._scaling.lawful(chord, wanted)
         while law is not None and scale < 0:
-            # Not even breakout is lawful. What sounds already keeps the law; new voices wait.
+            # Not even breakout is lawful. What sounds already keeps the law; new voices wait. Only
+            # at the mains, which other coils share, may what sounds have to go as well.
             fresh = [a for a in sounding if trains[a.voice_id].on_us == 0]
+            if not fresh and law.limit is Limit.MAINS:
+                fresh = list(sounding)
             if not fresh:
                 scale = 0.0
                 break
@@ -145,7 +180,7 @@ class Governor:
             wanted, target, limiting = self._wanted(chord, passed_s)
             scale, law = self._scaling.lawful(chord, wanted)
         self._moving = bool(asks) and (
-            abs(target - scale) > 1e-6
+            abs(target - scale) > (_DRIFT if limiting and limiting.limit is Limit.MAINS else 1e-6)
             or any(t.cap < scale for t in chord.trains)
             or self._bangs < self._soft_bangs
             or self._ledger.strained()
@@ -166,6 +201,7 @@ class Governor:
         if pace_hz > most_hz:  # not even breakout fits; say how much would
             return self._shortest_us * most_hz / pace_hz - _EPSILON
         return min(
+            math.inf if self._power is None else self._power.full_us(pace_hz),
             curve_on_time_us(self._curve, self._longest_us / self._curve_share, break_rate_hz)
             * self._curve_share,
             self._flow / pace_hz,
@@ -212,7 +248,10 @@ class Governor:
         trains: list[Train] = []
         for ask in sounding:
             train = self._trains[ask.voice_id]
-            asked = on_time_for_energy_us(ask.energy, shortest, train.full_us)
+            if self._power is not None:
+                asked = self._power.on_time_us(ask.energy, train.full_us)
+            else:
+                asked = on_time_for_energy_us(ask.energy, shortest, train.full_us)
             train.asked_us = asked if soft == 1.0 else shortest + (asked - shortest) * soft
             trains.append(train)
         if len(trains) < len(self._trains):
@@ -250,6 +289,12 @@ class Governor:
             owed_us=owed_us,
             owed_starts=chord.ended,
         )
+        draw_a = 0.0
+        if self._mains is not None:
+            draw_a = self._mains.draw_a(chord.trains_at(scale, shortest))
+            self._mains.command(draw_a, owed_us)
+            if not chord.trains:
+                self._mains.ask(0.0, 0.0)
         if len(sounding) < len(self._trains):
             for train in self._trains.values():
                 if not audible(train):
@@ -274,7 +319,7 @@ class Governor:
         self._scale = scale
         self._break_rate_hz = rate_hz
         shares = tuple([(b.allowance.window_ms, flow * b.share) for b in self._ledger.duty])
-        return Governed(tuple(voices), held_back, Meters(shares, rate_hz, scale))
+        return Governed(tuple(voices), held_back, Meters(shares, rate_hz, scale, draw_a))
 
     def _reasons(
         self,

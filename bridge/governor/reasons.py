@@ -19,6 +19,10 @@ class Limit(Enum):
     """The longest pulse allowed at this pitch is no longer than breakout; in µs."""
     VOICES = "voices"
     """Number of trains on the coil."""
+    MAINS = "the site's mains"
+    """The coil's part of the site's mains budget; in amperes."""
+    COIL = "the coil's ratings"
+    """Recharging the bus, heating of capacitor and switches; in percent."""
     RESERVE = "reserve"
     """What a window keeps for starts, ends and late pulses; in µs (starts where window is 0)."""
 
@@ -40,6 +44,8 @@ _UNITS = {
     Limit.OFF_TIME: " %",
     Limit.ON_TIME: " µs",
     Limit.VOICES: "",
+    Limit.MAINS: " A",
+    Limit.COIL: " %",
     Limit.RESERVE: "",
 }
 
@@ -78,3 +84,5 @@ class Meters:
     """All voices together."""
     scale: float
     """0..1: how far on-times reach from breakout to what was asked."""
+    mains_a: float = 0.0
+    """Mean mains current at most; 0 where it is not known."""

@@ -12,6 +12,7 @@ from bridge.config import Coil
 
 from .bucket import Bucket, Ledger
 from .limits import BUSY_SHARE, TOTAL_ON_SHARE, off_time_us, shortest_on_time_us
+from .power import Power
 from .reasons import Effect, HeldBack, Limit
 from .train import Train
 
@@ -67,14 +68,22 @@ class Chord:
                 owed_us += 0.5 * (on_us - train.on_us)
         return flow, on_sum_us, owed_us
 
+    def trains_at(self, scale: float, shortest_us: float) -> list[tuple[float, float]]:
+        """(pace in Hz, on-time in µs) of each train at this scale."""
+        return [
+            (t.pace_hz, shortest_us + (t.asked_us - shortest_us) * min(scale, t.cap))
+            for t in self.trains
+        ]
+
 
 class Scaling:
     """The scale of one coil's chords, on top of its ledger."""
 
-    __slots__ = ("_least", "_ledger", "_off_us", "_shortest_us", "on_sum_us")
+    __slots__ = ("_least", "_ledger", "_off_us", "_power", "_shortest_us", "on_sum_us")
 
-    def __init__(self, coil: Coil, ledger: Ledger) -> None:
+    def __init__(self, coil: Coil, ledger: Ledger, power: Power | None = None) -> None:
         self._ledger = ledger
+        self._power = power
         self._shortest_us = shortest_on_time_us(coil)
         self._off_us = off_time_us(coil)
         self._least = min(ledger.duty, key=lambda b: b.reserve)
@@ -83,6 +92,15 @@ class Scaling:
 
     def target(self, chord: Chord) -> tuple[float, HeldBack | None]:
         """The scale that can be held for ever, and what limits it (None below nothing)."""
+        scale, why = self._by_windows(chord)
+        if self._power is None or not chord.trains:
+            return scale, why
+        asked = [(t.pace_hz, t.asked_us) for t in chord.trains]
+        self._power.ask(asked)
+        by_power, power_why = self._power.target(asked, scale)
+        return by_power, power_why or why
+
+    def _by_windows(self, chord: Chord) -> tuple[float, HeldBack | None]:
         if chord.more_flow <= 0:
             return 1.0, None
         shortest, pace = self._shortest_us, chord.pace_hz
@@ -140,16 +158,10 @@ class Scaling:
         high, bucket = self._excess(chord, wanted)
         if high <= 0:
             return wanted, None
-        why = HeldBack(
-            Limit.RESERVE, Effect.STEPPED, bucket.allowance.window_ms, bucket.reserve + high,
-            bucket.reserve, (),
-        )  # fmt: skip
+        why = self._law(Effect.STEPPED, high, bucket)
         low, bucket = self._excess(chord, 0.0)
         if low > 0:
-            return -1.0, HeldBack(
-                Limit.RESERVE, Effect.DROPPED, bucket.allowance.window_ms, bucket.reserve + low,
-                bucket.reserve, (),
-            )  # fmt: skip
+            return -1.0, self._law(Effect.DROPPED, low, bucket)
         # The excess rises with the scale, mostly convex: the chord's zero between a lawful and an
         # unlawful scale is close below the edge. Halving in turn with it closes in from both sides.
         good, bad = 0.0, wanted
@@ -164,5 +176,22 @@ class Scaling:
                 break
         return good, why
 
-    def _excess(self, chord: Chord, scale: float) -> tuple[float, Bucket]:
-        return self._ledger.excess(*chord.at(scale, self._shortest_us))
+    def _excess(self, chord: Chord, scale: float) -> tuple[float, Bucket | None]:
+        """By how much, and where; None: at the mains."""
+        flow, on_sum_us, owed_us = chord.at(scale, self._shortest_us)
+        excess, bucket = self._ledger.excess(flow, on_sum_us, owed_us)
+        mains = None if self._power is None else self._power.mains
+        if mains is not None:
+            draw_a = mains.draw_a(chord.trains_at(scale, self._shortest_us))
+            if (over := mains.excess_as(draw_a, owed_us)) > max(0.0, excess):
+                return over, None
+        return excess, bucket
+
+    def _law(self, effect: Effect, excess: float, bucket: Bucket | None) -> HeldBack:
+        if bucket is None:
+            assert self._power is not None
+            assert self._power.mains is not None
+            allowed = self._power.mains.budget_a
+            return HeldBack(Limit.MAINS, effect, 0, allowed + excess, allowed, ())
+        window_ms, reserve = bucket.allowance.window_ms, bucket.reserve
+        return HeldBack(Limit.RESERVE, effect, window_ms, reserve + excess, reserve, ())

@@ -1,0 +1,61 @@
+"""The worst cases one by one, by the coupled model: what the bound is over. Pure.
+
+For people to look at, and a check of the bound on the user's own numbers; limits stand on
+worst_case.py, which no case passes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from bridge.coil.coupled import simulate
+from bridge.coil.model import CoilModel
+from bridge.coil.worst_case import MAINS_HIGH
+
+LOADED_QUALITY = 8.0
+"""An arc's load on the secondary (common practice, no source: 5 to 15)."""
+DETUNED = 0.12
+"""By how much a secondary may lie off the primary (common practice, no source)."""
+_RING_DOWN_CYCLES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    name: str
+    peak_current_a: float
+    in_ring_down: bool
+    """Is the largest current after the pulse?"""
+    peak_tank_v: float
+    drawn_j: float
+
+
+def cases(model: CoilModel, on_time_us: float) -> list[Case]:
+    """Mains 10 % high, half a cycle more than asked; each with a drive that follows the primary's
+    current and with one fixed at its resonance: the worse of the two."""
+    frequency_hz = model.circuit.frequency_hz
+    plain = model.secondary
+    circuits = {
+        "no breakout": plain,
+        "with the usual arc": replace(plain, load_quality=LOADED_QUALITY),
+        "secondary tuned low": replace(plain, frequency_hz=plain.frequency_hz * (1 - DETUNED)),
+        "secondary tuned high": replace(plain, frequency_hz=plain.frequency_hz * (1 + DETUNED)),
+        "struck to ground": plain.struck(),
+    }
+    found: list[Case] = []
+    for name, circuit in circuits.items():
+        bangs = [
+            simulate(
+                model.circuit,
+                circuit,
+                square_v=model.square_v * MAINS_HIGH,
+                on_s=on_time_us * 1e-6 + 0.5 / frequency_hz,
+                after_s=_RING_DOWN_CYCLES / frequency_hz,
+                drive_hz=drive_hz,
+                steps_a_cycle=64,
+            )
+            for drive_hz in (None, frequency_hz)
+        ]
+        worst = max(bangs, key=lambda bang: bang.peak_a)
+        late = worst.peak_a > worst.peak_in_pulse_a * 1.001
+        found.append(Case(name, worst.peak_a, late, worst.peak_v, worst.drawn_j))
+    return found

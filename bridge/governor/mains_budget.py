@@ -1,0 +1,277 @@
+"""The site's mains, shared live between its coils. Pure.
+
+One `MainsBudget` for the site, one `MainsShare` of it in each coil's governor. What is kept:
+
+1. The mean mains current over any `averaging_s` stays within the budget, other loads included.
+2. A thermal model of the breaker that trips as early as its standard lets any breaker trip
+   (mains/breaker.py) stays below THETA_MOST, and the current below the instantaneous band.
+
+It is the law of bucket.py once more, over all coils, in ampere-seconds. A coil's commanded state
+draws D = Σ rate·energy·price; it may still be in force H after it was replaced, so each coil counts
+with the highest of its states of the last H (`Flow`). The level rises by Σ D held - flow and never
+falls below 0; what trains that end or fall leave unpaid is posted H later; every coil's pulses in
+flight (at most its longest bang on every voice, one and a half times) are kept free for good. So
+any window holds its budget while
+
+    level + owed + in flight + (Σ D held - flow)·H + (Σ D - flow)·lease <= reserve
+
+How gently it bites: `allowed_a` says what all coils together may draw just now: more than the
+steady flow while level and breaker are low (loud moments), the steady flow when they are not. Each
+coil gets what its quietest needs, and of the rest the part it asked for, so all shrink together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping, Sequence
+
+from bridge.coil.curves import CoilCurves, curves_of
+from bridge.config import Config
+from bridge.mains.breaker import ThermalBreaker, earliest
+from bridge.mains.supply import MainsPrice
+from bridge.timeline import acoustic_offsets_s
+
+from .bucket import Flow
+
+THETA_MOST = 0.90
+"""The breaker's model is never taken further than this (it trips at 1): the rest is for pulses in
+flight."""
+THETA_SOFT = 0.70
+"""From here on nothing above the steady flow is allowed."""
+SOFT_SHARE = 0.5
+RESERVE_SHARE = 0.10
+"""Of the budget in the averaging time: what loud moments and changes may take ahead."""
+LOUD = 1.6
+"""Most that is allowed for moments, as a multiple of the steady flow."""
+MAGNETIC_SHARE = 0.9
+_ROUNDING = 1e-9
+
+
+class MainsShare:
+    """One coil's hold on the budget, and what its bangs cost. Times are the timeline's seconds."""
+
+    __slots__ = ("_budget", "_index", "curves", "price", "slope_as_per_us")
+
+    def __init__(
+        self, budget: MainsBudget, index: int, curves: CoilCurves, price: MainsPrice
+    ) -> None:
+        self._budget = budget
+        self._index = index
+        self.curves = curves
+        self.price = price.ampere_seconds_per_j
+        self.slope_as_per_us = curves.slope_w * 1e-6 * self.price
+        """Most charge that a µs of on-time costs."""
+
+    def charge_as(self, on_time_us: float) -> float:
+        """What one bang of this length draws from the mains at most."""
+        return self.curves.most_energy_j(on_time_us) * self.price
+
+    def draw_a(self, trains: Sequence[tuple[float, float]]) -> float:
+        """Mean current of trains given as (rate in Hz, on-time in µs)."""
+        most, price = self.curves.most_energy_j, self.price
+        return sum([rate * most(on_us) for rate, on_us in trains]) * price
+
+    @property
+    def alone_a(self) -> float:
+        """What a coil that plays alone may draw for ever."""
+        return self._budget.flow_a
+
+    def advance(self, now_s: float) -> None:
+        self._budget.advance(now_s)
+
+    def ask(self, least_a: float, asked_a: float) -> None:
+        """What this coil would draw with every train at breakout, and as asked."""
+        self._budget.asked[self._index] = (least_a, asked_a)
+
+    def allowed_a(self) -> float:
+        """What this coil may head for."""
+        return self._budget.part_a(self._index)
+
+    def room_a(self) -> float:
+        """What is left for this coil with every other at breakout, for ever."""
+        others = sum([least for i, (least, _) in enumerate(self._budget.asked) if i != self._index])
+        return self._budget.flow_a - others
+
+    def excess_as(self, draw_a: float, owed_us: float) -> float:
+        """By how much a state would break the law (<= 0: not). owed_us: what it leaves unpaid."""
+        return self._budget.excess_as(self._index, draw_a, owed_us * self.slope_as_per_us)
+
+    def command(self, draw_a: float, owed_us: float) -> None:
+        """A state is sent."""
+        self._budget.command(self._index, draw_a, owed_us * self.slope_as_per_us)
+
+    def restless(self) -> bool:
+        """Must this coil decide again soon though nobody asks anything new?"""
+        budget = self._budget
+        return budget.asked[self._index][1] > 0 and budget.restless()
+
+    def strained(self) -> bool:
+        """Is the site's level still to come down? Then nothing dropped returns."""
+        return self._budget.strained()
+
+    @property
+    def budget_a(self) -> float:
+        return self._budget.budget_a
+
+
+class MainsBudget:
+    """What the site may draw, and what it is drawing."""
+
+    def __init__(
+        self,
+        *,
+        budget_a: float,
+        other_load_a: float,
+        averaging_s: float,
+        breaker: ThermalBreaker,
+        coils: Mapping[str, tuple[CoilCurves, MainsPrice, int]],
+        hold_s: float,
+        lease_s: float,
+    ) -> None:
+        """coils: by name, curves, price and most voices. hold_s: H, over all coils."""
+        self.budget_a = budget_a
+        self.other_load_a = other_load_a
+        self.breaker = breaker
+        self._hold_s, self._lease_s = hold_s, lease_s
+        own_a = budget_a - other_load_a
+        in_flight = 0.0
+        for curves, price, voices in coils.values():
+            bang_as = curves.most_energy_j(curves.longest_us) * price.ampere_seconds_per_j
+            in_flight += 1.5 * voices * bang_as
+        self._in_flight_as = in_flight
+        # Enough for what is in flight and for a coil that starts while another has yet to shrink.
+        whole_as = own_a * averaging_s
+        reserve = max(RESERVE_SHARE * whole_as, in_flight + own_a * (hold_s + lease_s + 0.3))
+        self.reserve_as = min(0.5 * whole_as, reserve)
+        self.flow_a = (whole_as - self.reserve_as) / averaging_s * (1 - _ROUNDING)
+        """What all coils together may draw for ever."""
+        self._soft_as = SOFT_SHARE * max(0.0, self.reserve_as - in_flight)
+        self.level_as = 0.0
+        steady = ((self.flow_a + other_load_a) / breaker.pickup_a) ** 2
+        self._theta_steady = steady
+        self.theta = (other_load_a / breaker.pickup_a) ** 2
+        self._now_s = -math.inf
+        self._flows = [Flow() for _ in coils]
+        self.asked: list[tuple[float, float]] = [(0.0, 0.0)] * len(coils)
+        self._pending: deque[tuple[float, float]] = deque()
+        self._owed_as = 0.0
+        self.shares = {
+            name: MainsShare(self, index, curves, price)
+            for index, (name, (curves, price, _)) in enumerate(coils.items())
+        }
+
+    def _held_a(self) -> float:
+        return sum([flow.held for flow in self._flows])
+
+    def advance(self, now_s: float) -> None:
+        """Time passes; a time before the last is taken as the last."""
+        at_s = self._now_s
+        if math.isinf(at_s):
+            at_s = self._now_s = now_s
+        while at_s < now_s:
+            to_s = now_s
+            for flow in self._flows:
+                to_s = min(to_s, flow.entries[0][0])
+            if self._pending:
+                to_s = min(to_s, self._pending[0][0])
+            if to_s > at_s:
+                held = self._held_a()
+                self.level_as = max(0.0, self.level_as + (held - self.flow_a) * (to_s - at_s))
+                total = held + self.other_load_a
+                self.theta = self.breaker.after(self.theta, total, to_s - at_s)
+                at_s = to_s
+            for flow in self._flows:
+                if flow.entries[0][0] <= at_s:
+                    flow.entries.popleft()
+            while self._pending and self._pending[0][0] <= at_s:
+                _, owed_as = self._pending.popleft()
+                self._owed_as -= owed_as
+                self.level_as += owed_as
+        if not self._pending:
+            self._owed_as = 0.0
+        self._now_s = max(self._now_s, now_s)
+
+    # -- how gently -------------------------------------------------------------------------------
+
+    def allowed_a(self) -> float:
+        """What all coils together may head for just now."""
+        over = self.level_as + self._owed_as - self._soft_as
+        if over > 0:
+            tau_s = max(1.0, self._soft_as / max(self.flow_a, _ROUNDING))
+            return max(0.0, self.flow_a - over / tau_s)
+        room = -over / self._soft_as if self._soft_as > 0 else 0.0
+        span = THETA_SOFT - self._theta_steady
+        cool = (THETA_SOFT - self.theta) / span if span > 0 else 0.0
+        return self.flow_a * (1 + (LOUD - 1) * max(0.0, min(1.0, room, cool)))
+
+    def part_a(self, index: int) -> float:
+        """What one coil may head for: what its quietest needs, and its part of the rest."""
+        least_a, asked_a = self.asked[index]
+        rest = self.allowed_a() - sum([least for least, _ in self.asked])
+        more = sum([asked - least for least, asked in self.asked])
+        if more <= 0 or rest >= more:
+            return math.inf
+        return least_a + (asked_a - least_a) * rest / more
+
+    def restless(self) -> bool:
+        """Is more asked than can be held for ever, or than the levels allow just now?"""
+        asked_a = sum([asked for _, asked in self.asked])
+        return asked_a > min(self.flow_a, self.allowed_a())
+
+    def strained(self) -> bool:
+        """Is the level still to come down?"""
+        return self.level_as + self._owed_as > self._soft_as
+
+    # -- the law ----------------------------------------------------------------------------------
+
+    def excess_as(self, index: int, draw_a: float, owed_as: float) -> float:
+        """By how many ampere-seconds (or as much again of θ) this state breaks the law."""
+        others = sum([f.held for i, f in enumerate(self._flows) if i != index])
+        held = others + max(self._flows[index].held, draw_a)
+        drawn = others + draw_a
+        need = self.level_as + self._owed_as + owed_as + self._in_flight_as - self.reserve_as
+        need += max(0.0, held - self.flow_a) * self._hold_s
+        need += max(0.0, drawn - self.flow_a) * self._lease_s
+        theta = self.breaker.after(self.theta, held + self.other_load_a, self._hold_s)
+        theta = max(theta, self.breaker.after(theta, drawn + self.other_load_a, self._lease_s))
+        hot = (theta - THETA_MOST) * self.reserve_as
+        at_once = held + self.other_load_a - MAGNETIC_SHARE * self.breaker.instantaneous_a
+        return max(need, hot, at_once)
+
+    def command(self, index: int, draw_a: float, owed_as: float) -> None:
+        """A coil's state is sent, at the time last advanced to."""
+        gone_s = self._now_s + self._hold_s
+        self._flows[index].command(draw_a, gone_s)
+        if owed_as > 0:
+            self._pending.append((gone_s, owed_as))
+            self._owed_as += owed_as
+
+
+def budget_of(
+    config: Config, *, lease_s: float, refresh_s: float, motion_s: float
+) -> MainsBudget | None:
+    """The site's budget over all coils whose draw is known; None where [site.mains] is missing."""
+    mains = config.site.mains
+    if mains is None:
+        return None
+    coils: dict[str, tuple[CoilCurves, MainsPrice, int]] = {}
+    for coil in config.coil:
+        curves = curves_of(coil)
+        if curves is not None and coil.supply is not None:
+            price = MainsPrice.of(mains.voltage_v, coil.supply.power_factor, coil.supply.efficiency)
+            coils[coil.name] = (curves, price, coil.max_voices)
+    if not coils:
+        return None
+    jitter_s = max(c.link_jitter_ms for c in config.controller) / 1000
+    offsets = acoustic_offsets_s(config).values()
+    spread_s = max(offsets) - min(offsets)
+    return MainsBudget(
+        budget_a=mains.allowed_a,
+        other_load_a=mains.other_load_a,
+        averaging_s=mains.averaging_s,
+        breaker=earliest(mains.breaker, mains.breaker_a, mains.curve),
+        coils=coils,
+        hold_s=jitter_s + refresh_s + motion_s + spread_s + 0.001,
+        lease_s=lease_s + jitter_s,
+    )

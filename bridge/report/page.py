@@ -1,0 +1,85 @@
+"""One self-contained page: our own look, no script, nothing fetched."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+_LOOK = """
+:root{color-scheme:light}body{font:15px/1.5 system-ui,sans-serif;color:#1d2226;background:#f7f4ef;
+margin:0}main{max-width:62rem;margin:0 auto;padding:2rem 1.2rem 4rem}h1{font-size:1.6rem;
+border-bottom:3px solid #a4552a;padding-bottom:.3rem}h2{font-size:1.15rem;margin-top:2.2rem}
+table{border-collapse:collapse;margin:.7rem 0;background:#fff;display:block;overflow-x:auto}
+th,td{padding:.25rem .7rem;border-bottom:1px solid #d9d4cc;text-align:right;white-space:nowrap}
+th{background:#ece6dc;font-weight:600}td:first-child,th:first-child{text-align:left}
+.note{border-left:4px solid #b8860b;background:#fff8e1;padding:.5rem .9rem;margin:.7rem 0}
+figure{margin:1rem 0;background:#fff;padding:.6rem}figure svg{max-width:100%;height:auto}
+dt{font-weight:600;margin-top:.5rem}dd{margin:0}
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    headings: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something that must not be overlooked."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """SVG of our own making, put in as it is."""
+
+    svg: str
+    words: str
+    """What it shows, for those who cannot see it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    pairs: Sequence[tuple[str, str]]
+
+
+Part = str | Table | Note | Picture | Terms
+Chapter = tuple[str, Sequence[Part]]
+
+
+def _part(part: Part) -> str:
+    match part:
+        case str():
+            return f"<p>{escape(part)}</p>"
+        case Note(text):
+            return f'<p class="note">{escape(text)}</p>'
+        case Picture(svg, words):
+            label = f'<figure role="img" aria-label="{escape(words, quote=True)}">'
+            return f"{label}{svg}<figcaption>{escape(words)}</figcaption></figure>"
+        case Terms(pairs):
+            terms = "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs)
+            return f"<dl>{terms}</dl>"
+        case Table(headings, rows):
+            head = "".join(f"<th>{escape(h)}</th>" for h in headings)
+            body = "".join(
+                "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
+                for row in rows
+            )
+            return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def page(title: str, chapters: Sequence[Chapter]) -> str:
+    """The whole page as HTML text."""
+    body = "".join(
+        f"<section><h2>{escape(name)}</h2>{''.join(map(_part, parts))}</section>"
+        for name, parts in chapters
+    )
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<style>{_LOOK}</style></head><body><main><h1>{escape(title)}</h1>{body}</main></body>"
+        "</html>\n"
+    )
