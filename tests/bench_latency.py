@@ -194,7 +194,7 @@ async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
     def take() -> None:
         # After a write: every change decided so far on a coil that got a frame is on its way.
         now_s = time.monotonic()
-        drained_s = now_s + session.unsent_bytes(now_s, 0) * 10 / BAUD
+        drained_s = now_s + session.outbox.unsent_bytes(now_s, 0) * 10 / BAUD
         for output, line in line_of.items():
             if line.frames != frames_before[output]:
                 frames_before[output] = line.frames
