@@ -13,14 +13,13 @@ from bridge import loop
 from bridge.bang import bang_on_time_us, for_bangs
 from bridge.bang_source import BangSource
 from bridge.clocks import MusicS
-from bridge.coil.checks import unprotected_coil
 from bridge.coil.fit import FitError, fit, write_csv
-from bridge.coil.lawful import current_allowed_a
+from bridge.coil.fit_limits import limits_of_fit
 from bridge.coil.model import model_of
 from bridge.coil.walk import Walk
 from bridge.config import Config
 from bridge.host_clock import host_now
-from bridge.report.coil_command import fit_chapter, limits_of_fit
+from bridge.report.coil_command import fit_chapter
 from bridge.report.show import on_terminal
 from bridge.serve import run_site
 
@@ -95,7 +94,7 @@ def _hand_to_fit(config: Config, coil_name: str, walk: Walk, readings: Path) -> 
     except FitError as error:
         print(f"no fit yet: {error}")
         return 1
-    longest_us, why = limits_of_fit(found, model, current_allowed_a(model))
+    longest_us, why = limits_of_fit(found, model)
     on_terminal(f"{coil_name}: commissioning", [fit_chapter(found, longest_us, why)])
     return 0 if walk.done else 1
 
@@ -132,7 +131,6 @@ def run(
         return answer
 
     words = WalkWords(walk, fire, hold)
-    missing = "".join(f"\n  not protected: {line}" for line in unprotected_coil(coil))
     code = loop.run(
         run_site(
             config,
@@ -141,7 +139,7 @@ def run(
             with_midi=False,
             extra=extra,
             extra_help=HELP,
-            greeting=f"{walk.describe()}{missing}\n{PLAIN_HELP if plain else HELP}",
+            greeting=f"{walk.describe()}\n{PLAIN_HELP if plain else HELP}",
         )
     )
     if code:

@@ -24,6 +24,7 @@ from bridge.coil.ring_up import RingUp
 READING_ERROR = 0.03
 """Of a current read off a scope with a current transformer (common practice, no source)."""
 LEAST_READINGS = 3
+_ROUNDING = 1e-9
 SIGMAS = 2.0
 """How many of its errors a limit stays away from the fitted value: 95 %."""
 
@@ -82,7 +83,7 @@ class Fit:
 
     def current_a(self, on_time_us: float) -> float:
         """Raises ValueError beyond what was measured."""
-        if on_time_us > self.longest_us:
+        if on_time_us > self.longest_us * (1 + _ROUNDING):
             raise ValueError(
                 f"{on_time_us:g} µs is beyond the longest on-time measured, {self.longest_us:g} µs"
             )

@@ -14,9 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.coil.fit import LEAST_READINGS, Fit, FitError, Reading, fit
+from bridge.coil.fit_limits import limits_of_fit, worst_of_fit
 from bridge.coil.lawful import at_any_rate, current_allowed_a
 from bridge.coil.model import CoilModel, model_of
-from bridge.coil.worst_case import WorstCase
 from bridge.config import Coil
 
 RISE = 0.12
@@ -225,20 +225,13 @@ class Walk:
         found = self.fit() if len(self.readings) >= LEAST_READINGS else None
         if found is None or self._model is None:
             return ""
-        model = self._model
-        circuit = replace(
-            model.circuit,
-            inductance_h=found.least_inductance_h,
-            resistance_ohm=found.least_resistance_ohm,
-        )
-        worst = WorstCase(
-            circuit, model.supply.bus_voltage_v, model.supply.bridge, model.tank.coupling
-        )
-        current_a, allowed_a = worst.current_a(after.on_time_us * 1e-6), current_allowed_a(model)
+        current_a = worst_of_fit(found, self._model).current_a(after.on_time_us * 1e-6)
+        allowed_a = current_allowed_a(self._model)
         if current_a <= allowed_a:
             return ""
+        longest_us, _ = limits_of_fit(found, self._model)
         return (
             f"the readings lead to {current_a:.0f} A at {after.on_time_us:.1f} µs in the worst "
             f"case, more than the {allowed_a:.0f} A allowed. The longest that stands on them is "
-            f"{min(found.longest_us, worst.longest_s(allowed_a) * 1e6):.1f} µs."
+            f"{longest_us:.1f} µs."
         )

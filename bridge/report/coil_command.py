@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from bridge.coil.fit import Fit, fit, read_csv
-from bridge.coil.model import CoilModel, model_of
+from bridge.coil.fit_limits import limits_of_fit
+from bridge.coil.model import model_of
 from bridge.coil.tank import Bridge, fundamental_v
-from bridge.coil.worst_case import WorstCase
 from bridge.config import Coil, Config
 from bridge.report.coil_report import CoilReport, coil_report
 from bridge.report.figures import coil_figure, fit_figure
@@ -104,26 +104,6 @@ def report(config: Config, *, as_json: bool, html: Path | None) -> int:
 # -- fitting --------------------------------------------------------------------------------------
 
 
-def limits_of_fit(
-    found: Fit, model: CoilModel | None, current_allowed_a: float | None
-) -> tuple[float | None, str]:
-    """(longest on-time in µs that stands on these readings, why); None: it cannot be said."""
-    if model is None or current_allowed_a is None:
-        return None, "give the site file with [coil.tank] and [coil.supply] for a limit"
-    # Readings with an arc say little of the primary alone: the smaller inductance counts.
-    least_h = found.least_inductance_h
-    if found.with_arc:
-        least_h = min(least_h, model.circuit.inductance_h)
-    circuit = replace(
-        model.circuit, inductance_h=least_h, resistance_ohm=found.least_resistance_ohm
-    )
-    worst = WorstCase(circuit, model.supply.bus_voltage_v, model.supply.bridge, model.tank.coupling)
-    longest_us = worst.longest_s(current_allowed_a) * 1e6
-    if longest_us <= found.longest_us:
-        return longest_us, "peak primary current in the worst case"
-    return found.longest_us, "the longest on-time measured: a fit says nothing beyond it"
-
-
 def fit_data(found: Fit, longest_us: float | None, why: str) -> dict[str, Any]:
     """For JSON."""
     return {
@@ -200,10 +180,7 @@ def fit_report(
     else:
         drive_v = fundamental_v(bus_voltage_v, bridge)
     found = fit(read_csv(readings), drive_v)
-    allowed = None
-    if model is not None:
-        allowed = model.tank.current_limit_a * (1 - model.tank.current_margin_percent / 100)
-    longest_us, why = limits_of_fit(found, model, allowed)
+    longest_us, why = limits_of_fit(found, model)
     chapters = [("How to read this", [Note(GUIDANCE)]), fit_chapter(found, longest_us, why)]
     title = f"Readings of {coil.name}" if coil is not None else "Readings"
     show(title, chapters, fit_data(found, longest_us, why), as_json=as_json, html=html)

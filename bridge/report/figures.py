@@ -20,6 +20,11 @@ mpl: Any = import_module("matplotlib")
 Figure: Any = import_module("matplotlib.figure").Figure
 INK, COPPER, SLATE, MOSS = "#1d2226", "#a4552a", "#3f5b73", "#5c6b2f"
 _POINTS = 120
+_ABOVE: dict[str, Any] = {
+    "frameon": False, "loc": "lower left", "bbox_to_anchor": (0, 1), "ncols": 2,
+    "borderaxespad": 0.2,
+}  # fmt: skip
+"""A legend that covers no curve."""
 _STYLE: dict[str, Any] = {
     "font.family": "sans-serif", "font.size": 9, "axes.edgecolor": INK, "axes.labelcolor": INK,
     "text.color": INK, "xtick.color": INK, "ytick.color": INK, "axes.grid": True,
@@ -56,7 +61,7 @@ def coil_figure(coil: Coil) -> str | None:
                   linestyle="--", label="with the usual arc")  # fmt: skip
         allowed = current_allowed_a(model)
         left.axhline(allowed, color=INK, linewidth=0.9, linestyle=":")
-        left.text(0, allowed, " allowed", va="bottom")
+        left.text(0, allowed, " allowed", va="top")
         left.axvline(coil.max_on_time_us, color=INK, linewidth=0.9, linestyle="-.")
         left.set(xlabel="on-time, µs", ylabel="peak primary current, A", xlim=(0, top_us), ylim=0)
         energy = left.twinx()
@@ -66,7 +71,7 @@ def coil_figure(coil: Coil) -> str | None:
         energy.set(ylabel="energy of a bang, J", ylim=0)
         energy.spines["right"].set_visible(True)
         lines = [*left.get_lines()[:2], energy.get_lines()[0]]
-        left.legend(lines, [line.get_label() for line in lines], frameon=False, loc="upper left")
+        left.legend(lines, [line.get_label() for line in lines], **_ABOVE)
         governor = Governor(coil, link_jitter_s=0.0)
         rates = [10 * (coil.max_break_rate_hz / 10) ** (n / 60) for n in range(61)]
         lawful = [longest_at(model, r, coil.max_on_time_us).on_time_us for r in rates]
@@ -76,7 +81,7 @@ def coil_figure(coil: Coil) -> str | None:
         right.axhline(coil.min_on_time_us, color=INK, linewidth=0.9, linestyle=":")
         right.text(rates[0], coil.min_on_time_us, " breakout", va="bottom")
         right.set(xscale="log", xlabel="break rate, Hz", ylabel="longest on-time, µs", ylim=0)
-        right.legend(frameon=False, loc="upper right")
+        right.legend(**_ABOVE)
         return _svg(figure)
 
 
@@ -89,7 +94,7 @@ def fit_figure(fit: Fit) -> str:
         axes.plot([r.on_time_us for r in fit.readings], [r.peak_current_a for r in fit.readings],
                   "o", color=COPPER, label="read")  # fmt: skip
         axes.set(xlabel="on-time, µs", ylabel="peak primary current, A", xlim=0, ylim=0)
-        axes.legend(frameon=False, loc="upper left")
+        axes.legend(**_ABOVE)
         return _svg(figure)
 
 
@@ -106,5 +111,5 @@ def breaker_figure(early: ThermalBreaker, late: ThermalBreaker, rated_a: float) 
             axes.plot([a for a, _ in points], [s for _, s in points], color=colour,
                       linestyle=dashes, label=name)  # fmt: skip
         axes.set(yscale="log", xlabel="RMS current, A", ylabel="trips after, s (from cold)")
-        axes.legend(frameon=False, loc="upper right")
+        axes.legend(**_ABOVE)
         return _svg(figure)

@@ -78,6 +78,11 @@ def test_an_arc_lends_no_loss_to_the_limits() -> None:
 def test_nothing_is_said_beyond_the_longest_on_time_measured() -> None:
     found = fit(readings(0, 1), DRIVE_V)
     assert found.current_a(120.0) == pytest.approx(TRUE.current_a(120e-6), rel=1e-3)
+    odd = fit([Reading(t, 10 * t) for t in (25.5, 31.25, 38.31)], DRIVE_V)
+    for n in range(1, 120):  # the end itself is measured, however it was reckoned
+        odd.current_a(odd.longest_us * (n / 119))
+        odd.current_a(38.31 * 120 / 120)
+        odd.current_a(sum([38.31 / n] * n))
     with pytest.raises(ValueError, match="beyond the longest on-time measured"):
         found.current_a(120.1)
     assert found.longest_for_us(1000.0) == pytest.approx(TRUE.time_to_s(1000) * 1e6, rel=1e-3)

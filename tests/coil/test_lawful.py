@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -48,7 +49,8 @@ def test_no_case_passes_the_limit_at_the_lawful_on_time(
         for detuned, q in ((1.0, math.inf), (1.0, 8.0), (0.88, math.inf), (1.12, 30.0),
                            (1.0, 1e-3)):  # fmt: skip
             bang = simulate(
-                one.circuit, SecondaryCircuit(detuned * f, k, load_quality=q),
+                replace(one.circuit, resistance_ohm=loss),
+                SecondaryCircuit(detuned * f, k, load_quality=q),
                 square_v=650 * 1.1, on_s=on_s, after_s=10 / f,
             )  # fmt: skip
             assert bang.peak_a <= allowed_a

@@ -120,6 +120,29 @@ def test_what_falls_is_in_force_until_it_surely_is_not() -> None:
     assert one.level_as > 1.9  # and is posted
 
 
+def test_every_state_of_the_last_h_counts_whoever_commanded_it() -> None:
+    # Below the breaker's heat and with a full level, the law is one sum: level + owed + in flight +
+    # (highest states - flow)·H + (new states - flow)·lease - reserve.
+    def excess(index: int, commands: list[tuple[int, float]], draw_a: float) -> float:
+        one = budget(63.0)
+        one.advance(0.0)
+        one.level_as = one.reserve_as
+        for coil_index, amperes in commands:
+            one.command(coil_index, amperes, 0.0)
+        return one.excess_as(index, draw_a, 0.0)
+
+    flow = budget(63.0).flow_a
+    calm = excess(0, [], 0.0)
+    assert excess(0, [], flow) == pytest.approx(calm)
+    lately = excess(0, [(0, 2 * flow), (0, 0.0)], 0.0)  # its own last state
+    assert lately == pytest.approx(calm + flow * HOLD_S)
+    # The other coil's last state may stay for the lease as well: nobody knows that it was heard.
+    other = excess(0, [(1, 2 * flow), (1, 0.0)], 0.0)
+    assert other == pytest.approx(calm + flow * (HOLD_S + LEASE_S))
+    both = excess(0, [(0, flow), (1, flow), (0, 0.0)], 0.5 * flow)
+    assert both == pytest.approx(calm + flow * HOLD_S + 0.5 * flow * LEASE_S)
+
+
 def test_parts_are_shared_by_what_is_asked_above_breakout() -> None:
     one = budget()
     one.advance(0.0)
