@@ -13,7 +13,8 @@ from bridge.coil.model import CoilModel
 from bridge.coil.worst_case import MAINS_HIGH
 
 LOADED_QUALITY = 8.0
-"""An arc's load on the secondary (common practice, no source: 5 to 15)."""
+"""An arc's load on the secondary where tank.loaded_ohm is not given (common practice, no source: 5
+to 15)."""
 DETUNED = 0.12
 """By how much a secondary may lie off the primary (common practice, no source)."""
 _RING_DOWN_CYCLES = 12
@@ -29,6 +30,18 @@ class Case:
     drawn_j: float
 
 
+def arc_quality(model: CoilModel) -> float:
+    """The load on the secondary that takes as much from the primary as `tank.loaded_ohm` says.
+
+    A secondary in resonance puts k²·Z₀·Q in series with the primary (standard theory of coupled
+    circuits).
+    """
+    loaded, coupling = model.tank.loaded_ohm, model.tank.coupling
+    if loaded is None or loaded <= model.tank.loss_ohm or coupling == 0:
+        return LOADED_QUALITY
+    return (loaded - model.tank.loss_ohm) / (coupling**2 * model.circuit.impedance_ohm)
+
+
 def cases(model: CoilModel, on_time_us: float) -> list[Case]:
     """Mains 10 % high, half a cycle more than asked; each with a drive that follows the primary's
     current and with one fixed at its resonance: the worse of the two."""
@@ -36,7 +49,7 @@ def cases(model: CoilModel, on_time_us: float) -> list[Case]:
     plain = model.secondary
     circuits = {
         "no breakout": plain,
-        "with the usual arc": replace(plain, load_quality=LOADED_QUALITY),
+        "with the usual arc": replace(plain, load_quality=arc_quality(model)),
         "secondary tuned low": replace(plain, frequency_hz=plain.frequency_hz * (1 - DETUNED)),
         "secondary tuned high": replace(plain, frequency_hz=plain.frequency_hz * (1 + DETUNED)),
         "struck to ground": plain.struck(),
