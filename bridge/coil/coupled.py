@@ -20,11 +20,10 @@ from enum import Enum
 import numpy as np
 from scipy.linalg import expm
 
+from bridge.coil.secondary import SecondaryCircuit
 from bridge.coil.tank import TankCircuit
 
 STEPS_A_CYCLE = 96
-_STRUCK_QUALITY = 1e-3
-"""A secondary with this quality is a short circuit."""
 
 
 class After(Enum):
@@ -32,20 +31,6 @@ class After(Enum):
 
     SHORTS = "shorts the tank"
     RETURNS = "returns the energy to the bus through its diodes"
-
-
-@dataclass(frozen=True, slots=True)
-class SecondaryCircuit:
-    frequency_hz: float
-    coupling: float
-    own_quality: float = 150.0
-    """Unloaded (common practice, no source: 100 to 250)."""
-    load_quality: float = math.inf
-    """Rₐ/(ω₂·L₂) of an arc across it; infinite: none."""
-
-    def struck(self) -> SecondaryCircuit:
-        """With its top shorted to ground by an arc."""
-        return SecondaryCircuit(self.frequency_hz, self.coupling, self.own_quality, _STRUCK_QUALITY)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from bridge.coil.coupled import SecondaryCircuit
 from bridge.coil.ring_up import RingUp
+from bridge.coil.secondary import SecondaryCircuit
 from bridge.coil.tank import TankCircuit, fundamental_v, square_v
 from bridge.coil.worst_case import WorstCase
 from bridge.config import Coil

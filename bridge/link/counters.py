@@ -11,7 +11,6 @@ from firmware_protocol.catalogue import Reason
 class Counters:
     bad_frames: int = 0
     """Received, and malformed."""
-    frames_sent: int = 0
     """Voices frames."""
     frames_refused: int = 0
     refused_by_reason: dict[str, int] = field(default_factory=dict[str, int])

@@ -361,7 +361,6 @@ class Session:
     ) -> bytes:
         """The bytes that put `slots` in force at host time `apply_s` (None: on arrival)."""
         assert self.session_number is not None, "voices need a session"
-        self.counters.frames_sent += 1
         voices = self._renewal.voices(
             now_s,
             output,

@@ -11,9 +11,6 @@ from dataclasses import dataclass
 
 from bridge.coil.worst_case import MAINS_HIGH
 
-CONTINUOUS_S = 3 * 3600.0
-"""From here on a load is continuous (NEC, article 100)."""
-
 
 def supply_current_a(
     bus_power_w: float, voltage_v: float, power_factor: float = 1.0, efficiency: float = 1.0

@@ -11,7 +11,7 @@ from bridge.coil.energy import droop_share, recharge_s
 from bridge.coil.lawful import at_any_rate, current_allowed_a, longest_at
 from bridge.coil.model import CoilModel, model_of
 from bridge.coil.spark import arc_of_bangs_m
-from bridge.config import Coil, Config
+from bridge.config import Coil
 from bridge.governor.governor import Governor
 
 ROWS = 8
@@ -132,7 +132,3 @@ def coil_report(coil: Coil) -> CoilReport:
         rates=tuple(rates),
         cases=tuple(cases(model, coil.max_on_time_us)),
     )
-
-
-def coil_reports(config: Config) -> list[CoilReport]:
-    return [coil_report(coil) for coil in config.coil]

@@ -12,6 +12,7 @@ from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
 from bridge.report.show import number, show
 from bridge.report.site_report import SiteReport, site_report
 from bridge.site.played_set import read_set
+from bridge.site.sound import PEAK_LIMIT_DB
 
 
 def _distances(report: SiteReport) -> Chapter:
@@ -95,7 +96,7 @@ def _sound(report: SiteReport) -> Chapter:
             ],
         ),
         "NIOSH 98-126 (85 dB, 3 dB); OSHA 29 CFR 1910.95 table G-16 (90 dB, 5 dB), from 80 dB on; "
-        "100 % is a whole day's allowance. Impulse peaks: at most 140 dB.",
+        f"100 % is a whole day's allowance. Impulse peaks: at most {PEAK_LIMIT_DB:.0f} dB.",
     ]  # fmt: skip
 
 
