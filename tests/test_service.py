@@ -13,7 +13,7 @@ import pty
 import signal
 import threading
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.latch_store import LatchStore
 from bridge.link.outbox import Outgoing
-from bridge.link.transport import LinkError, Transport, open_serial
+from bridge.link.transport import LinkError, SerialTransport, Transport, open_serial
 from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument
 from bridge.records import Record
@@ -260,77 +260,78 @@ def at_most_ten_seconds() -> Iterator[None]:
         signal.signal(signal.SIGALRM, before)
 
 
-@pytest.mark.usefixtures("at_most_ten_seconds")
-def test_a_full_line_holds_bytes_and_not_the_loop() -> None:
-    async def main() -> None:
-        master, slave = pty.openpty()
-        transport = await open_serial(os.ttyname(slave), 500_000)
-        for _ in range(200):
-            transport.write(bytes(1000))
-        held = transport.unsent_bytes()
-        assert held > 0
-        # An adapter keeps what it has: the line stays full though we hold nothing any more.
-        transport._serial.reset_output_buffer = lambda: None
-        transport.discard_unsent()
-        assert transport.unsent_bytes() < held
-        with contextlib.suppress(BlockingIOError):
-            while True:
-                os.write(transport._serial.fd, bytes(1000))
-                await asyncio.sleep(0.001)
-        transport.write(b"stop")  # waits its turn, and comes
-        got = b""
-        os.set_blocking(master, False)
-        while not got.endswith(b"stop"):
-            await asyncio.sleep(0.005)
-            with contextlib.suppress(BlockingIOError):
-                got += os.read(master, 65536)
+@contextlib.asynccontextmanager
+async def serial_on_a_pty() -> AsyncIterator[tuple[SerialTransport, int]]:
+    """Our end of a pty as a serial port, and the far end's descriptor."""
+    master, slave = pty.openpty()
+    transport = await open_serial(os.ttyname(slave), 500_000)
+    try:
+        yield transport, master
+    finally:
         transport.close()
         await asyncio.sleep(0.05)
         os.close(slave)
         os.close(master)
+
+
+@pytest.mark.usefixtures("at_most_ten_seconds")
+def test_a_full_line_holds_bytes_and_not_the_loop() -> None:
+    async def main() -> None:
+        async with serial_on_a_pty() as (transport, master):
+            for _ in range(200):
+                transport.write(bytes(1000))
+            held = transport.unsent_bytes()
+            assert held > 0
+            # An adapter keeps what it has: the line stays full though we hold nothing any more.
+            transport._serial.reset_output_buffer = lambda: None
+            transport.discard_unsent()
+            assert transport.unsent_bytes() < held
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    os.write(transport._serial.fd, bytes(1000))
+                    await asyncio.sleep(0.001)
+            transport.write(b"stop")  # waits its turn, and comes
+            got = b""
+            os.set_blocking(master, False)
+            while not got.endswith(b"stop"):
+                await asyncio.sleep(0.005)
+                with contextlib.suppress(BlockingIOError):
+                    got += os.read(master, 65536)
 
     loop.run(main())
 
 
 def test_what_is_written_right_after_opening_arrives() -> None:
     async def main() -> None:
-        master, slave = pty.openpty()
-        transport = await open_serial(os.ttyname(slave), 500_000)
-        transport.write(b"hello")
-        assert os.read(master, 100) == b"hello"
-        transport.close()
-        await asyncio.sleep(0.05)
-        os.close(slave)
-        os.close(master)
+        async with serial_on_a_pty() as (transport, master):
+            transport.write(b"hello")
+            assert os.read(master, 100) == b"hello"
 
     loop.run(main())
 
 
 def test_a_line_that_is_closing_is_asked_without_an_error() -> None:
     async def main() -> None:
-        master, slave = pty.openpty()
-        transport = await open_serial(os.ttyname(slave), 500_000)
-        lost: list[str] = []
-        port, told = transport._serial, asyncio.Event()
-        transport.on_lost = lambda why: (lost.append(why), told.set())
-        running, closed, close = asyncio.get_running_loop(), asyncio.Event(), port.close
+        async with serial_on_a_pty() as (transport, _):
+            lost: list[str] = []
+            port, told = transport._serial, asyncio.Event()
+            transport.on_lost = lambda why: (lost.append(why), told.set())
+            running, closed, close = asyncio.get_running_loop(), asyncio.Event(), port.close
 
-        def slowly() -> None:  # the library closes in a thread, and tells when that is done
-            close()
-            running.call_soon_threadsafe(closed.set)
-            time.sleep(0.1)
+            def slowly() -> None:  # the library closes in a thread, and tells when that is done
+                close()
+                running.call_soon_threadsafe(closed.set)
+                time.sleep(0.1)
 
-        port.close = slowly
-        transport.close()
-        await closed.wait()
-        assert not lost
-        assert transport.unsent_bytes() == 0
-        transport.discard_unsent()
-        transport.write(b"x")
-        assert await transport.send_break(0.001) is False
-        await told.wait()
-        os.close(slave)
-        os.close(master)
+            port.close = slowly
+            transport.close()
+            await closed.wait()
+            assert not lost
+            assert transport.unsent_bytes() == 0
+            transport.discard_unsent()
+            transport.write(b"x")
+            assert await transport.send_break(0.001) is False
+            await told.wait()
 
     loop.run(main())
 

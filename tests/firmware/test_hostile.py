@@ -6,7 +6,6 @@ Nothing beyond the limits reaches an output, and none of it while the board is n
 
 from __future__ import annotations
 
-import random
 from dataclasses import replace
 
 import pytest
@@ -27,33 +26,10 @@ from firmware_protocol.messages import (
     Stop,
 )
 from tests.link.board_bench import BOARD, LIMITS, MS, slot
-from tests.link.test_simulated_guard import draw_limits, hostile_slot
+from tests.link.test_simulated_guard import hostile_performance
 
 from .bench import CoreBench
 from .hostile import armed_times, unlawful
-
-
-def hostile_performance(
-    seed: int, first_tick: int, poll_every: int
-) -> tuple[CoreBench, list[OutputLimits]]:
-    """A few seconds of a host that asks for everything and re-arms after every trip."""
-    chance = random.Random(seed)
-    limits = [draw_limits(chance, 0), draw_limits(chance, 3)]
-    bench = CoreBench(replace(BOARD, first_tick=first_tick), poll_every=poll_every)
-    bench.armed(*limits)
-    for _ in range(40):
-        one = chance.choice(limits)
-        slots = [hostile_slot(chance, one.max_on_ticks) for _ in range(4)]
-        ahead = chance.choice((None, None, None, bench.tick + 500, bench.tick - 100))
-        bench.voices(*slots, output=one.output, at=ahead)
-        bench.advance(chance.choice((0, 100, 3000, 20_000, 74_000, 190_000)))
-        if bench.board.state == State.TRIPPED:
-            bench.reset_trip()
-        if bench.board.state == State.LOCKED:
-            bench.advance(chance.choice((0, 5000, 300_000)))
-            bench.arm()
-    bench.advance(5000)
-    return bench, limits
 
 
 def mine(pulses: list[Pulse], output: int) -> list[Pulse]:
@@ -69,7 +45,8 @@ def mine(pulses: list[Pulse], output: int) -> list[Pulse]:
 def test_nothing_beyond_the_limits_is_ever_emitted(
     seed: int, first_tick: int, poll_every: int
 ) -> None:
-    bench, limits = hostile_performance(seed, first_tick, poll_every)
+    bench = CoreBench(replace(BOARD, first_tick=first_tick), poll_every=poll_every)
+    limits = hostile_performance(bench, seed)
     for one in limits:
         assert unlawful(mine(bench.pulses, one.output), one) == []
     assert {p.output for p in bench.pulses} <= {0, 3}
@@ -81,7 +58,8 @@ def test_the_hostile_hosts_do_press_against_every_limit() -> None:
     reasons: set[int] = set()
     fired = 0
     for seed in range(60):
-        bench, _ = hostile_performance(seed, 0, 0)
+        bench = CoreBench(replace(BOARD, first_tick=0), poll_every=0)
+        hostile_performance(bench, seed)
         reasons |= {o.last_guard_reason for o in bench.status().per_output}
         fired += len(bench.pulses)
     assert reasons == set(GuardReason) - {GuardReason.OFF_TIME}  # the scheduler waits for it
@@ -90,7 +68,8 @@ def test_the_hostile_hosts_do_press_against_every_limit() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_no_pulse_outside_the_times_that_the_board_called_armed(seed: int) -> None:
-    bench, _ = hostile_performance(seed, 0, 0)
+    bench = CoreBench(replace(BOARD, first_tick=0), poll_every=0)
+    hostile_performance(bench, seed)
     spans = armed_times(bench)
     assert spans
     for pulse in bench.pulses:

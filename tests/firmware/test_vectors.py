@@ -9,11 +9,9 @@ from typing import Any
 import pytest
 from cobs import cobs  # pyright: ignore[reportMissingTypeStubs]
 
-from bridge.link.simulated_settings import BoardMemory, BoardSettings
-from firmware_protocol.catalogue import Cause, ResetCause, State
 from firmware_protocol.framing import crc16, encode_frame
-from firmware_protocol.messages import Ceilings
 from tests.firmware_protocol.make_vectors import VECTORS
+from tests.firmware_protocol.replay import beginning, play
 
 from .core import CoreBoard, CReader, library
 
@@ -27,43 +25,11 @@ TRAINS = {vector["name"]: vector for vector in load("trains.json")}
 
 def replay_core(vector: dict[str, Any], *, poll_every: int = 0, line_room: int = 4) -> CoreBoard:
     """What a reader of PROTOCOL.md, section 12, would do with the core."""
-    settings = vector["board"] | {
-        "ceilings": tuple(Ceilings(**c) for c in vector["board"]["ceilings"])
-    }
-    kept = vector["memory"]
-    memory = BoardMemory(
-        State(kept["state"]), Cause(kept["cause"]), kept["trip_number"], kept["boot_id"]
-    )
+    settings, memory, power_on = beginning(vector)
     board = CoreBoard(
-        BoardSettings(**settings),
-        memory,
-        power_on=ResetCause(vector["power_on"]),
-        poll_every=poll_every,
-        line_room=line_room,
+        settings, memory, power_on=power_on, poll_every=poll_every, line_room=line_room
     )
-    for step in vector["steps"]:
-        tick = step["tick"]
-        match step["do"]:
-            case "bytes":
-                for byte in bytes.fromhex(step["hex"]):
-                    board.receive(tick, bytes((byte,)))
-            case "inputs":
-                levels = {k: v for k, v in step.items() if k not in ("tick", "do")}
-                if "ready" in levels:
-                    levels["ready"] = {int(k): v for k, v in levels["ready"].items()}
-                board.set_inputs(tick, **levels)
-            case "line_error":
-                board.line_error(tick)
-            case "break":
-                board.line_break(tick)
-            case "idle":
-                board.line_idle(tick)
-            case "reset":
-                board.reset(tick, ResetCause(step["cause"]))
-            case "advance":
-                board.advance(tick)
-            case other:
-                raise AssertionError(other)
+    play(board, vector)
     return board
 
 

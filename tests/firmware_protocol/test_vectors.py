@@ -7,12 +7,13 @@ from typing import Any
 
 import pytest
 
-from bridge.link.simulated_controller import BoardMemory, BoardSettings, SimulatedController
-from firmware_protocol.catalogue import Cause, Reason, ResetCause, State
+from bridge.link.simulated_controller import SimulatedController
+from firmware_protocol.catalogue import Cause, Reason
 from firmware_protocol.framing import FrameReader, encode_frame
-from firmware_protocol.messages import Ceilings, Refusal
+from firmware_protocol.messages import Refusal
 
 from .make_vectors import VECTORS, bad_frame_vectors, frame_vectors, train_vector
+from .replay import beginning, play
 from .vector_scripts import SCRIPTS
 
 
@@ -52,38 +53,10 @@ def test_bad_streams_byte_by_byte(vector: dict[str, Any]) -> None:
 
 
 def replay_board(vector: dict[str, Any]) -> SimulatedController:
-    """What a reader of PROTOCOL.md, section 12, would do with the model."""
-    settings = vector["board"] | {
-        "ceilings": tuple(Ceilings(**c) for c in vector["board"]["ceilings"])
-    }
-    kept = vector["memory"]
-    memory = BoardMemory(
-        State(kept["state"]), Cause(kept["cause"]), kept["trip_number"], kept["boot_id"]
-    )
-    board = SimulatedController(
-        BoardSettings(**settings), memory, power_on=ResetCause(vector["power_on"])
-    )
-    for step in vector["steps"]:
-        tick = step["tick"]
-        match step["do"]:
-            case "bytes":
-                for byte in bytes.fromhex(step["hex"]):
-                    board.receive(tick, bytes((byte,)))
-            case "inputs":
-                levels = {k: v for k, v in step.items() if k not in ("tick", "do")}
-                if "ready" in levels:
-                    levels["ready"] = {int(k): v for k, v in levels["ready"].items()}
-                board.set_inputs(tick, **levels)
-            case "line_error":
-                board.line_error(tick)
-            case "break":
-                board.line_break(tick)
-            case "idle":
-                board.line_idle(tick)
-            case "reset":
-                board.reset(tick, ResetCause(step["cause"]))
-            case _:
-                board.advance(tick)
+    """The model, after it."""
+    settings, memory, power_on = beginning(vector)
+    board = SimulatedController(settings, memory, power_on=power_on)
+    play(board, vector)
     return board
 
 
