@@ -10,7 +10,8 @@ pty. Both are taken from the arrival stamp of the MIDI reader to the return of t
 Flood: 3,000 messages a second on 16 channels, from a thread, for the Service alone: from arrival to
 the last byte *drained* (by the line's baud rate) of the first frame that carries the change.
 
-Prints percentiles, ratios and the machine's conditions. Aims are DESIGN's; nothing is asserted.
+Prints percentiles, ratios and the machine's conditions. The aims are the project's own;
+nothing is asserted.
 """
 
 from __future__ import annotations

@@ -68,7 +68,7 @@ def test_every_event_in_every_state_does_what_the_table_says(state: State, event
 
 
 def test_the_table_is_what_the_design_says() -> None:
-    """DESIGN, "Permission to fire": locked → armed → locked; anything wrong → tripped → locked."""
+    """Permission to fire: locked → armed → locked; anything wrong → tripped → locked."""
     rows = {(a.value, e.name, b.value) for (a, e), b in TRANSITIONS.items()}
     assert rows == {
         ("locked", "ARM", "arming"),

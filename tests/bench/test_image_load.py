@@ -12,7 +12,7 @@ from tests.pulse_checker import check_pulses
 pytestmark = pytest.mark.long
 
 LONGEST_OFF = 200
-"""Cycles with interrupts off: DESIGN.md, "The controller"."""
+"""Cycles with interrupts off that the project allows itself."""
 
 
 def drive(board: ImageBench, rates: tuple[float, ...], on: int, ms: int, every_ms: float) -> int:

@@ -1,6 +1,6 @@
 """Light from the real image, to the cycle: on-time, pitch, onset, off-time.
 
-Bounds: DESIGN.md, "Numbers to hold". One tick is 8 cycles.
+The bounds are the project's own. One tick is 8 cycles.
 """
 
 import itertools

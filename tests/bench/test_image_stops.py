@@ -1,6 +1,6 @@
 """Everything that stops, on the real image: how long until all four outputs are low, and latched.
 
-Bounds: DESIGN.md, "Numbers to hold", and PROTOCOL.md. 16 cycles are a microsecond.
+The bounds are the project's own, and PROTOCOL.md's. 16 cycles are a microsecond.
 """
 
 import pytest

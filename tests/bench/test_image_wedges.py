@@ -1,6 +1,6 @@
 """The program wedged, an interrupt lost, interrupts off for ever: what pins do, and what follows.
 
-Bounds: DESIGN.md, "Numbers to hold": low within 16 ms, ENABLE still within 5 ms, tripped after the
+The project's own bounds: low within 16 ms, ENABLE still within 5 ms, tripped after the
 reset; and no pulse is ever longer than lawful, nor closer to the last than the off-time.
 """
 

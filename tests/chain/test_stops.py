@@ -1,4 +1,4 @@
-"""Every way to silence, in simulated time: bounds are DESIGN's, exact to the tick.
+"""Every way to silence, in simulated time: the project's bounds, exact to the tick.
 
 stop from any software source, loop alive, link flooded: 10 ms; host killed or frozen: 250 ms.
 """

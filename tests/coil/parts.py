@@ -1,4 +1,7 @@
-"""The worked coil of CHECK_VALUES as configuration, with any key changed."""
+"""A large coil worked out from common practice (no source), as configuration, any key changed.
+
+650 V bus, full bridge, 110 kHz, Z₀ 8.5 Ω; what follows from it: test_trade_numbers.py.
+"""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from bridge.coil.tank import TankCircuit, fundamental_v
 
 BUS_V = 650.0
 WORKED = TankCircuit.from_resonance(110e3, 8.5, 0.249)
-"""CHECK_VALUES, "The primary, worked": computed there from common practice."""
+"""The worked primary of test_trade_numbers.py: common practice, no source."""
 CYCLES_10_S = 10 / 110e3
 
 

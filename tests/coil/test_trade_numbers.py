@@ -1,6 +1,6 @@
 """One consistent set of tank numbers, and everything the trade says of a big coil held against it.
 
-All of it common practice, no source (CHECK_VALUES): 650 V bus, full bridge, 110 kHz; about 2,000 A
+All of it common practice, no source: 650 V bus, full bridge, 110 kHz; about 2,000 A
 within about 10 cycles; 16-18 kV on the tank; about a megawatt while the pulse lasts; 100-200 µs;
 30 A mean from 240 V with arcs of 10-12 ft; the bus recharges within a few milliseconds.
 

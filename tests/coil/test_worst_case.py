@@ -41,7 +41,7 @@ def cases(tank: TankCircuit, k: float, on_s: float, bus_v: float) -> dict[str, B
 
 
 def test_a_reading_with_an_arc_hides_the_rest() -> None:
-    # 2,000 A loaded is 3,059 A unloaded (CHECK_VALUES, "The primary, worked").
+    # 2,000 A loaded is 3,059 A unloaded (the worked primary of test_trade_numbers.py).
     bare = WorstCase(TankCircuit.from_resonance(F, 8.5), 650, "full", 0.0, mains_high=1.0)
     on_s = 10 / F
     assert bare.current_a(on_s - bare.extra_s) == pytest.approx(3059, abs=1)

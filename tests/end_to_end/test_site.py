@@ -1,7 +1,7 @@
 """End to end on real transports: JACK MIDI from a second process, serve on a pty to simulate.
 
 Times are taken from the pulses' own stamps (the machine's monotonic clock), so a slow test process
-cannot make a late stop look early. Bounds are DESIGN's: silence within 250 ms of a dead host.
+cannot make a late stop look early. The project's bounds: silence within 250 ms of a dead host.
 """
 
 from __future__ import annotations

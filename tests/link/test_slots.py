@@ -259,7 +259,7 @@ def test_a_long_glide_is_kept_up_with_however_often_it_is_told(
 
 
 def test_a_vibrato_moves_in_small_steps() -> None:
-    """DESIGN: bends and vibrato at most 5 cents a step. 100 cents at 5.5 Hz, a frame every 9 ms."""
+    """Bends and vibrato at most 5 cents a step. 100 cents at 5.5 Hz, a frame every 9 ms."""
     seats = SlotMap()
     train = BoardTrain(only(seats.seat(0.0, [voice(1, 440.0)], HZ)), 0.0)
     for n in range(1, 200):

@@ -45,7 +45,7 @@ def test_the_instantaneous_bands_of_iec_60898_1(curve: Curve, low: float, high: 
      (100, 7200, 360)],
 )  # fmt: skip
 def test_ul_489(rated: float, within_135_s: float, within_200_s: float) -> None:
-    # from memory; CHECK_VALUES has the same
+    # from memory
     early, late = earliest("ul489", rated, "C"), latest("ul489", rated, "C")
     assert early.trip_s(1.00 * rated) == math.inf
     assert late.trip_s(1.35 * rated) < within_135_s

@@ -14,7 +14,7 @@ def test_guidance_defers_to_codes_and_practice() -> None:
 
 
 def test_the_emergency_stop_is_said_as_iso_13850_says_it() -> None:
-    # ISO 13850:2015 (as CHECK_VALUES puts it): overrides every other function; latches; reset by
+    # ISO 13850:2015: overrides every other function; latches; reset by
     # hand at the device; reset must not restart; complements guards, does not replace them.
     text = dict(CAUTIONS)["emergency stop"]
     for word in ("overrides every other function", "stays in", "reset by hand at its place",
