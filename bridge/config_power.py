@@ -42,6 +42,12 @@ class Tank(Section):
     """On-state voltage of one switch: drop + slope × current."""
     switch_dissipation_w: float | None = Field(default=None, gt=0, le=10_000)
     """What one switch may dissipate on its heat sink."""
+    switch_energy_mj: float | None = Field(default=None, gt=0, le=10_000)
+    """On and off once, together, at switch_energy_at_a and about this bus (data sheet)."""
+    switch_energy_at_a: float | None = Field(default=None, gt=0, le=100_000)
+    ring_down_us: float | None = Field(default=None, gt=0, le=20_000)
+    """From the end of a pulse until the primary current is down to a tenth for good, without an
+    arc."""
     longest_measured_arc_m: float | None = Field(default=None, gt=0, le=50)
 
     @model_validator(mode="after")
@@ -59,6 +65,10 @@ class Tank(Section):
             raise ValueError(
                 f"loaded_ohm ({self.loaded_ohm:g}) is below loss_ohm ({self.loss_ohm:g}); an arc "
                 "adds loss"
+            )
+        if (self.switch_energy_mj is None) != (self.switch_energy_at_a is None):
+            raise ValueError(
+                "switch_energy_mj and switch_energy_at_a belong together: give both or neither"
             )
         if self.switch_dissipation_w is not None and not (
             self.switch_drop_v or self.switch_slope_mohm

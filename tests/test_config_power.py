@@ -19,7 +19,7 @@ resonant_frequency_khz = 110
 impedance_ohm = 8.5
 loaded_ohm = 0.249
 coupling = 0.15
-current_limit_a = 8500
+current_limit_a = 9000
 """
 SUPPLY = """[coil.supply]
 bus_voltage_v = 650
@@ -72,6 +72,9 @@ BOUNDS: dict[type[Any], list[tuple[str, float, float]]] = {
         ("switch_slope_mohm", 1000, 1001), ("switch_slope_mohm", 0, -1),
         ("switch_dissipation_w", 10_000, 10_001), ("switch_dissipation_w", 1, 0),
         ("longest_measured_arc_m", 50, 51), ("longest_measured_arc_m", 1, 0),
+        ("ring_down_us", 20_000, 20_001), ("ring_down_us", 1, 0), ("switch_energy_mj", 10_000,
+        10_001), ("switch_energy_mj", 1, 0), ("switch_energy_at_a", 100_000, 100_001),
+        ("switch_energy_at_a", 1, 0),
     ],
     Supply: [
         ("bus_voltage_v", 10_000, 10_001), ("bus_voltage_v", 1, 0), ("bus_capacitance_uf", 1, 0),
@@ -107,6 +110,8 @@ def built(model: type[Any], key: str, value: float) -> None:
     if key in ("resonant_frequency_khz", "impedance_ohm"):
         del values["inductance_uh"], values["capacitance_nf"]
         values |= {"resonant_frequency_khz": 100.0, "impedance_ohm": 8.0}
+    if key in ("switch_energy_mj", "switch_energy_at_a"):
+        values |= {"switch_energy_mj": 9.0, "switch_energy_at_a": 600.0}
     model.model_validate(values | {key: value})
 
 
@@ -140,6 +145,7 @@ def test_no_bounded_key_is_missing_from_the_table() -> None:
         ("impedance_ohm = 8.5\n", "impedance_ohm = 8.5\ninductance_uh = 12\n", "either inductance"),
         ("loaded_ohm = 0.249", "loaded_ohm = 0.1\nloss_ohm = 0.2", "loaded_ohm (0.1) is below"),
         ("coupling = 0.15", "switch_dissipation_w = 90", "needs switch_drop_v or switch_slope"),
+        ("coupling = 0.15", "switch_energy_mj = 9", "and switch_energy_at_a belong together"),
         ("breaker_a = 50", "breaker_a = 50\nbudget_a = 41", "at most 40 is allowed"),
         ("breaker_a = 50", "breaker_a = 50\nother_load_a = 40", "leaves nothing of the budget"),
         ("coupling = 0.15", "inductivity = 3", "coil[1].tank.inductivity"),
@@ -152,7 +158,7 @@ def test_what_makes_no_sense_is_refused_with_its_place(old: str, new: str, said:
 
 
 REFUSED = [
-    ("current_limit_a = 8500", "current_limit_a = 3600", r"max_on_time_us: 180 reaches (\d+) A "
+    ("current_limit_a = 9000", "current_limit_a = 3600", r"max_on_time_us: 180 reaches (\d+) A "
      r"where 3240 A are allowed .* at most ([\d.]+)$"),
     ("coupling = 0.15", "measured_to_us = 150", r"max_on_time_us: 180 is beyond tank.measured_to_us"
      r" = 150; .* at most (150)$"),
@@ -163,6 +169,8 @@ REFUSED = [
      r"longest pulses is 222 bangs a second .* at most ([\d.]+)$"),
     ("recharge_w = 80000", "recharge_w = 15600", r"on_time_curve\[2\].max_on_time_us: 140 at 220 "
      r"Hz is beyond recharging the bus; at most ([\d.]+)$"),
+    ("coupling = 0.15", "ring_down_us = 500", r"min_off_time_us: 500 ends before a bang has rung "
+     r"down to a tenth .* at least (507)$"),
     ("nearest_m = 20", "nearest_m = 4", r"site.audience.nearest_m: 4 is inside the keep-out "
      r'distance of "Larkspur" .* at least ([\d.]+)$'),
     ("operator_m = 19", "operator_m = 4", r"site.audience.operator_m: 4 is inside .* at least "
@@ -182,7 +190,7 @@ def test_a_limit_beyond_the_computed_figure_is_refused_with_it(
 
 
 def test_the_figure_it_names_is_accepted() -> None:
-    swaps = [("current_limit_a = 8500", "current_limit_a = 3600")]
+    swaps = [("current_limit_a = 9000", "current_limit_a = 3600")]
     (problem,) = power_problems(whole(*swaps))
     most = problem.rsplit(" ", 1)[1]
     text = [
@@ -206,7 +214,7 @@ def test_what_is_missing_is_said() -> None:
     assert "does not count Foxglove" in told
     assert "Larkspur: no" not in told
     for key in ("measured_to_us", "capacitor_peak_v", "capacitor_rms_a", "switch_dissipation_w",
-                "longest_measured_arc_m", "measured_level_db"):  # fmt: skip
+                "longest_measured_arc_m", "measured_level_db", "ring_down_us"):  # fmt: skip
         assert f"{key}: not given" in told
     assert "bus_capacitance_uf: not given" not in told
     only_tank = changed((ANCHOR, ANCHOR + TANK))

@@ -6,9 +6,10 @@ worst_case.py, which no case passes.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
-from bridge.coil.coupled import simulate
+from bridge.coil.coupled import After, Bang, simulate
 from bridge.coil.model import CoilModel
 from bridge.coil.worst_case import MAINS_HIGH
 
@@ -28,6 +29,11 @@ class Case:
     """Is the largest current after the pulse?"""
     peak_tank_v: float
     drawn_j: float
+    left_shorted_percent: float
+    """What the energy left at the next bang, the soonest that it may come, could make of current,
+    as a share of the peak, where the bridge shorts the tank meanwhile."""
+    left_returned_percent: float
+    """The same where its diodes return the energy to the bus."""
 
 
 def arc_quality(model: CoilModel) -> float:
@@ -42,10 +48,12 @@ def arc_quality(model: CoilModel) -> float:
     return (loaded - model.tank.loss_ohm) / (coupling**2 * model.circuit.impedance_ohm)
 
 
-def cases(model: CoilModel, on_time_us: float) -> list[Case]:
+def cases(model: CoilModel, on_time_us: float, off_time_us: float) -> list[Case]:
     """Mains 10 % high, half a cycle more than asked; each with a drive that follows the primary's
-    current and with one fixed at its resonance: the worse of the two."""
+    current and with one fixed at its resonance, and with a bridge that shorts the tank after the
+    pulse or returns its energy: the worst of the four."""
     frequency_hz = model.circuit.frequency_hz
+    least_h = model.worst.alone.inductance_h
     plain = model.secondary
     circuits = {
         "no breakout": plain,
@@ -56,19 +64,32 @@ def cases(model: CoilModel, on_time_us: float) -> list[Case]:
     }
     found: list[Case] = []
     for name, circuit in circuits.items():
-        bangs = [
-            simulate(
-                model.circuit,
-                circuit,
-                square_v=model.square_v * MAINS_HIGH,
-                on_s=on_time_us * 1e-6 + 0.5 / frequency_hz,
-                after_s=_RING_DOWN_CYCLES / frequency_hz,
-                drive_hz=drive_hz,
-                steps_a_cycle=64,
-            )
-            for drive_hz in (None, frequency_hz)
-        ]
-        worst = max(bangs, key=lambda bang: bang.peak_a)
+        bangs = {
+            after: [
+                simulate(
+                    model.circuit,
+                    circuit,
+                    square_v=model.square_v * MAINS_HIGH,
+                    on_s=on_time_us * 1e-6 + 0.5 / frequency_hz,
+                    after_s=max(_RING_DOWN_CYCLES / frequency_hz, off_time_us * 1e-6),
+                    after=after,
+                    drive_hz=drive_hz,
+                    steps_a_cycle=48,
+                )
+                for drive_hz in (None, frequency_hz)
+            ]
+            for after in After
+        }
+
+        def left(after: After, bangs: dict[After, list[Bang]] = bangs) -> float:
+            return max(100 * math.sqrt(2 * b.stored_j / least_h) / b.peak_a for b in bangs[after])
+
+        worst = max((b for some in bangs.values() for b in some), key=lambda bang: bang.peak_a)
         late = worst.peak_a > worst.peak_in_pulse_a * 1.001
-        found.append(Case(name, worst.peak_a, late, worst.peak_v, worst.drawn_j))
+        found.append(
+            Case(
+                name, worst.peak_a, late, worst.peak_v, worst.drawn_j, left(After.SHORTS),
+                left(After.RETURNS),
+            )
+        )  # fmt: skip
     return found

@@ -16,7 +16,7 @@ from bridge.coil.lawful import (
     longest_at,
     most_rate_hz,
 )
-from bridge.coil.model import CoilModel, model_of
+from bridge.coil.model import RESIDUAL, CoilModel, model_of
 from bridge.config import Coil, Config
 from bridge.site.keep_out import keep_outs
 
@@ -42,8 +42,23 @@ def _single(model: CoilModel, coil: Coil, longest: Longest) -> str:
     }[longest.reason]
     return (
         f"max_on_time_us: {coil.max_on_time_us:g} {found} in the worst case (no arc, struck or "
-        f"detuned, mains 10 % high, half a cycle more); at most {_down(longest.on_time_us)}"
+        f"detuned, mains 10 % high, half a cycle more, a tenth left of the bang before); at most "
+        f"{_down(longest.on_time_us)}"
     )
+
+
+def _ringing(model: CoilModel, coil: Coil) -> list[str]:
+    """What the bang before leaves must be down to what limits grant it."""
+    if model.tank.ring_down_us is None:
+        return []
+    needed_us = model.tank.ring_down_us + model.worst.extra_s * 1e6
+    if coil.min_off_time_us >= needed_us:
+        return []
+    return [
+        f"min_off_time_us: {coil.min_off_time_us:g} ends before a bang has rung down to a tenth "
+        f"(tank.ring_down_us = {model.tank.ring_down_us:g}, and half a cycle); the current limits "
+        f"grant the bang before no more than {RESIDUAL:.0%}; at least {math.ceil(needed_us)}"
+    ]
 
 
 def coil_problems(coil: Coil) -> list[str]:
@@ -51,10 +66,10 @@ def coil_problems(coil: Coil) -> list[str]:
     model = model_of(coil)
     if model is None:
         return []
+    problems = _ringing(model, coil)
     longest = at_any_rate(model)[0]
     if coil.max_on_time_us > longest.on_time_us:
-        return [_single(model, coil, longest)]
-    problems: list[str] = []
+        return [*problems, _single(model, coil, longest)]
     for index, point in enumerate(coil.on_time_curve):
         most = longest_at(model, point.break_rate_hz, coil.max_on_time_us)
         if point.max_on_time_us > most.on_time_us + 0.02:
@@ -72,7 +87,7 @@ def coil_problems(coil: Coil) -> list[str]:
             problems.append(
                 f"duty_windows[{index + 1}].max_percent: {window.max_percent:g} % of the longest "
                 f"pulses is {window.max_percent / 100 / on_s:.0f} bangs a second of "
-                f"{model.worst.energy_j(on_s):.1f} J, beyond {reason.value} "
+                f"{model.from_rest.energy_j(on_s):.1f} J, beyond {reason.value} "
                 f"({most_hz:.0f} a second); at most {_down(most_percent, 2)}"
             )
     return problems
@@ -152,6 +167,11 @@ def unprotected_coil(coil: Coil) -> list[str]:
          "heating is not limited"),
         (tank.switch_dissipation_w is None, "tank.switch_dissipation_w: not given; the switches' "
          "heating is not limited"),
+        (tank.switch_dissipation_w is not None and tank.switch_energy_mj is None,
+         "tank.switch_energy_mj: not given; of the switches' heating only conduction is counted"),
+        (tank.ring_down_us is None, "tank.ring_down_us: not given; that a bang has rung down to a "
+         "tenth after min_off_time_us is taken on trust, and heating counts only a bridge that "
+         "returns the tank's energy to the bus, none that shorts it"),
         (supply.bus_capacitance_uf is None, "supply.bus_capacitance_uf: not given; bus droop is "
          "not limited"),
         (supply.recharge_w is None, "supply.recharge_w: not given; bangs may come faster than the "

@@ -50,6 +50,8 @@ class Bang:
     """In both resistances and the arc, over everything."""
     stored_j: float
     """What is still in the circuit at the end."""
+    state: tuple[float, float, float, float]
+    """i₁, i₂, v₁, v₂ at the end."""
 
 
 def simulate(
@@ -62,8 +64,12 @@ def simulate(
     after: After = After.SHORTS,
     drive_hz: float | None = None,
     steps_a_cycle: int = STEPS_A_CYCLE,
+    start: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
 ) -> Bang:
-    """One bang from rest. drive_hz: a fixed drive; None: it follows the primary's current."""
+    """One bang. drive_hz: a fixed drive; None: it follows the primary's current.
+
+    start: the state the bang before left (`Bang.state`); at rest if not given.
+    """
     step_s = 1 / (tank.frequency_hz * steps_a_cycle)
     l1, c1 = tank.inductance_h, tank.capacitance_f
     if secondary is None:
@@ -83,7 +89,7 @@ def simulate(
     a[2, 0], a[3, 1], a[3, 3] = 1 / c1, 1 / c2, -g_arc / c2
     # Plain floats: five of them are faster than numpy's overhead.
     rows = [[float(v) for v in row] for row in np.asarray(expm(a * step_s))[:4]]
-    i1 = i2 = v1 = v2 = 0.0
+    i1, i2, v1, v2 = start
     drawn = returned = dissipated = 0.0
     peak = peak_pulse = peak_v = 0.0
     pulse_steps = max(1, round(on_s / step_s))
@@ -115,4 +121,5 @@ def simulate(
             peak_pulse = peak
     stored = 0.5 * (l1 * i1 * i1 + l2 * i2 * i2) + mutual * i1 * i2
     stored += 0.5 * (c1 * v1 * v1 + c2 * v2 * v2)
-    return Bang(peak, peak_pulse, peak_v, drawn, returned, dissipated, stored)
+    state = (i1, i2, v1, v2)
+    return Bang(peak, peak_pulse, peak_v, drawn, returned, dissipated, stored, state)

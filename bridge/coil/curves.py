@@ -27,7 +27,7 @@ class CoilCurves:
 
     def __init__(self, model: CoilModel, max_on_time_us: float) -> None:
         count = math.ceil(max_on_time_us / STEP_US) + 1
-        expected, worst = model.expected, model.worst
+        expected, worst = model.expected, model.from_rest
         times_s = [index * STEP_US * 1e-6 for index in range(count)]
         self._energy_j = [expected.energy_j(t) for t in times_s]
         self._worst_j = [worst.energy_j(t) for t in times_s]

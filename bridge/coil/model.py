@@ -11,6 +11,10 @@ from bridge.coil.worst_case import WorstCase
 from bridge.config import Coil
 from bridge.config_power import Supply, Tank
 
+RESIDUAL = 0.1
+"""What limits grant to the bang before, as a share of its current: min_off_time_us must be long
+enough for it to ring down so far (checks.py), where tank.ring_down_us tells how long that takes."""
+
 
 @dataclass(frozen=True, slots=True)
 class CoilModel:
@@ -44,10 +48,21 @@ class CoilModel:
 
     @property
     def worst(self) -> WorstCase:
-        """What limits stand on."""
+        """What a single bang stands on, with what the bang before left in it."""
+        return replace(self.from_rest, residual=RESIDUAL)
+
+    @property
+    def from_rest(self) -> WorstCase:
+        """What means over seconds stand on (power, heating): every bang out of rest.
+
+        Few bangs of a train come as close as the shortest off-time, and none of them would find
+        the tenth always in step.
+        """
+        ring_down_us = self.tank.ring_down_us
         return WorstCase(
-            self.circuit, self.supply.bus_voltage_v, self.supply.bridge, self.tank.coupling
-        )
+            self.circuit, self.supply.bus_voltage_v, self.supply.bridge, self.tank.coupling,
+            ring_down_s=None if ring_down_us is None else ring_down_us * 1e-6,
+        )  # fmt: skip
 
     @property
     def secondary(self) -> SecondaryCircuit:

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from bridge.coil.fit import LEAST_READINGS, Fit, FitError, Reading, fit
-from bridge.coil.fit_limits import limits_of_fit, worst_of_fit
+from bridge.coil.fit_limits import limits_of_fit, model_of_fit
 from bridge.coil.lawful import at_any_rate, current_allowed_a
 from bridge.coil.model import CoilModel, model_of
 from bridge.config import Coil
@@ -104,7 +104,7 @@ def steps(coil: Coil) -> list[Step]:
         stop_when = "the current is more than switches and capacitor take"
         if model is not None:
             expected = model.expected.current_a(on_us * 1e-6)
-            most = model.worst.current_a(on_us * 1e-6)
+            most = model.from_rest.current_a(on_us * 1e-6)
             most = min(most, current_allowed_a(model))
             stop_when = f"more than {most:.0f} A, or the wave does not rise evenly"
         first = "Bus at its working voltage, everybody behind the line. " if number == 0 else ""
@@ -225,13 +225,12 @@ class Walk:
         found = self.fit() if len(self.readings) >= LEAST_READINGS else None
         if found is None or self._model is None:
             return ""
-        current_a = worst_of_fit(found, self._model).current_a(after.on_time_us * 1e-6)
-        allowed_a = current_allowed_a(self._model)
-        if current_a <= allowed_a:
+        first = at_any_rate(model_of_fit(found, self._model))[0]
+        if after.on_time_us <= first.on_time_us:
             return ""
         longest_us, _ = limits_of_fit(found, self._model)
         return (
-            f"the readings lead to {current_a:.0f} A at {after.on_time_us:.1f} µs in the worst "
-            f"case, more than the {allowed_a:.0f} A allowed. The longest that stands on them is "
+            f"the readings lead to more than is allowed at {after.on_time_us:.1f} µs in the worst "
+            f"case, by {first.reason.value}. The longest that stands on them is "
             f"{longest_us:.1f} µs."
         )

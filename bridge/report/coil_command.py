@@ -21,10 +21,11 @@ from bridge.site.cautions import GUIDANCE
 _FORMULAS = (
     "Current: (V₁/R)·(1 − e^(−R·t/2L)), V₁ = 4/π of the bus (half of it for a half bridge): "
     "standard RLC theory. Worst case: an energy balance over every state of the secondary, with "
-    "the inductance it has when struck, mains 10 % high, half a cycle more than asked. Ring-down "
-    "is reckoned into the bus through the bridge's diodes; a bridge that shorts the tank instead "
-    "heats capacitor and switches for longer. Energy: ½·V₁·∫I dt. Arc: 1.7·√W inches (common "
-    "practice, no source)."
+    "the inductance it has when struck, mains 10 % high, half a cycle more than asked, a tenth of "
+    "the current left of the bang before. Heating counts the ring-down both into the bus through "
+    "the bridge's diodes and, where tank.ring_down_us is told, as long as it was seen to ring; "
+    "switching loss is an estimate from the energy told, at the wave's peak. Energy: ½·V₁·∫I dt. "
+    "Arc: 1.7·√W inches (common practice, no source)."
 )
 
 
@@ -72,15 +73,24 @@ def _coil_chapter(coil: Coil, report: CoilReport) -> Chapter:
         )  # fmt: skip
         parts.append(
             Table(
-                (f"at {report.configured_us:g} µs, coupled model", "peak A", "when", "tank kV"),
+                (f"at {report.configured_us:g} µs, coupled model", "peak A", "when", "tank kV",
+                 "left, shorted %", "left, diodes %"),
                 [
                     (c.name, number(c.peak_current_a, 0),
                      "in the ring-down" if c.in_ring_down else "in the pulse",
-                     number(c.peak_tank_v / 1000))
+                     number(c.peak_tank_v / 1000), number(c.left_shorted_percent, 0),
+                     number(c.left_returned_percent, 0))
                     for c in report.cases
                 ],
             )
         )  # fmt: skip
+        parts.append(
+            f"Left: what still rings {coil.min_off_time_us:g} µs after the pulse, as a share of "
+            "the peak current, with a bridge that shorts the tank or returns its energy; by "
+            "loss_ohm and a secondary of Q 150 (common practice, no source: 100 to 250). Limits "
+            "grant the bang before a tenth: where more is shown, read the true time off a scope, "
+            "without an arc, for tank.ring_down_us."
+        )
         if (figure := coil_figure(coil)) is not None:
             words = (
                 f"{coil.name}: peak current and energy against on-time, and the longest lawful "

@@ -26,7 +26,7 @@ class BangRow:
     unloaded_a: float
     """No arc, nominal mains."""
     worst_a: float
-    """No arc, struck or detuned, mains 10 % high, half a cycle more."""
+    """No arc, struck or detuned, mains 10 % high, half a cycle more, a tenth left before."""
     worst_tank_v: float
     expected_j: float
     worst_j: float
@@ -130,5 +130,5 @@ def coil_report(coil: Coil) -> CoilReport:
         cycles_to_limit=cycles if math.isfinite(cycles) else None,
         bangs=tuple(bang_row(model, on_us) for on_us in on_times),
         rates=tuple(rates),
-        cases=tuple(cases(model, coil.max_on_time_us)),
+        cases=tuple(cases(model, coil.max_on_time_us, coil.min_off_time_us)),
     )

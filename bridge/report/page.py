@@ -10,7 +10,8 @@ _LOOK = """
 :root{color-scheme:light}body{font:15px/1.5 system-ui,sans-serif;color:#1d2226;background:#f7f4ef;
 margin:0}main{max-width:62rem;margin:0 auto;padding:2rem 1.2rem 4rem}h1{font-size:1.6rem;
 border-bottom:3px solid #a4552a;padding-bottom:.3rem}h2{font-size:1.15rem;margin-top:2.2rem}
-table{border-collapse:collapse;margin:.7rem 0;background:#fff;display:block;overflow-x:auto}
+table{border-collapse:collapse;margin:.7rem 0;background:#fff;display:block;
+overflow-x:auto;width:fit-content;max-width:100%}
 th,td{padding:.25rem .7rem;border-bottom:1px solid #d9d4cc;text-align:right;white-space:nowrap}
 th{background:#ece6dc;font-weight:600}td:first-child,th:first-child{text-align:left}
 .note{border-left:4px solid #b8860b;background:#fff8e1;padding:.5rem .9rem;margin:.7rem 0}

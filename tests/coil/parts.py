@@ -15,7 +15,7 @@ TANK: dict[str, Any] = {
     "impedance_ohm": 8.5,
     "loaded_ohm": 0.249,
     "coupling": 0.15,
-    "current_limit_a": 4000.0,
+    "current_limit_a": 4500.0,
 }
 SUPPLY: dict[str, Any] = {
     "bus_voltage_v": 650.0,

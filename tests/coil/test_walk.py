@@ -35,7 +35,7 @@ def test_the_fibre_comes_first_then_the_stops_then_the_drivers_trip() -> None:
     assert "Mains off" in made[0].do
     assert "0 V" in made[0].do
     assert "output 1 of North" in made[0].do
-    assert "3600 A" in made[2].do
+    assert "4050 A" in made[2].do
     assert all(s.on_time_us == 20 for s in made[:4])  # the shortest that breaks out
     assert not any(s.wants_reading for s in made[:3])
     assert all(s.wants_reading for s in made[3:])

@@ -89,6 +89,48 @@ def test_nothing_drawn_at_random_passes_it(  # noqa: PLR0917
     assert bang.drawn_j <= bound.energy_j(cycles / F)
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_bang_after_bang_keeps_it_where_a_tenth_is_left(seed: int) -> None:
+    # As soon as what rings is down to a tenth of the bound, the next bang begins, wherever the wave
+    # happens to be; the driver takes up its phase, so all of it adds.
+    rng = random.Random(seed)
+    k = rng.uniform(0.05, 0.3)
+    tank = TankCircuit.from_resonance(F, rng.uniform(5, 30), rng.uniform(0.01, 0.2))
+    secondary = SecondaryCircuit(F * rng.uniform(0.88, 1.12), k, 150.0, rng.choice((20.0, 1e9)))
+    after = rng.choice(list(After))
+    bound = WorstCase(tank, 600, "full", k, mains_high=1.0, residual=0.1)
+    on_s = rng.uniform(4, 16) / F
+    most_j = 0.5 * bound.alone.inductance_h * (0.1 * bound.current_a(on_s)) ** 2
+    state, met = (0.0, 0.0, 0.0, 0.0), 0
+    for _ in range(4):
+        off_s = rng.random() / F
+        while True:
+            bang = simulate(
+                tank, secondary, square_v=600, on_s=on_s + 0.5 / F, after_s=off_s, after=after,
+                steps_a_cycle=48, start=state,
+            )  # fmt: skip
+            if bang.stored_j <= most_j:
+                break
+            off_s += 2.3 / F
+        assert bang.peak_a <= bound.current_a(on_s)
+        assert bang.drawn_j <= bound.energy_j(on_s)
+        state, met = bang.state, met + (bang.stored_j > 0.02 * most_j)
+    assert met  # what was left was felt
+
+
+def test_a_tenth_in_step_is_what_the_bound_grants() -> None:
+    # Without loss a start in step with the drive only adds (superposition of a linear circuit).
+    tank = TankCircuit.from_resonance(F, 8.5)
+    bound = WorstCase(tank, 650, "full", 0.0, mains_high=1.0, residual=0.1)
+    rest = WorstCase(tank, 650, "full", 0.0, mains_high=1.0)
+    on_s = 10 / F
+    assert bound.current_a(on_s) == pytest.approx(rest.current_a(on_s) / 0.9)
+    start = (0.1 * bound.current_a(on_s), 0.0, 0.0, 0.0)
+    peak = simulate(tank, None, square_v=650, on_s=on_s + 0.5 / F, start=start).peak_a
+    assert 0.95 * bound.current_a(on_s) < peak <= bound.current_a(on_s)
+    assert bound.longest_s(bound.current_a(on_s)) == pytest.approx(on_s)
+
+
 def test_the_bound_is_not_wider_than_the_case_it_is_for() -> None:
     # Struck, without loss, driven on its resonance, half a cycle more than asked: that is it.
     tank = TankCircuit.from_resonance(F, 8.5)

@@ -201,13 +201,13 @@ def test_full_scale_is_the_coils_lawful_curve() -> None:
     for rate in (110.0, 330.0, 440.0, 700.0):
         assert one.full_scale_on_time_us(rate) <= curves.longest_at_us(rate)
         (on_us,) = voices(ask(1, rate), one=governor())
-        assert model().worst.energy_j(on_us * 1e-6) * rate <= 15_600.0
+        assert model().from_rest.energy_j(on_us * 1e-6) * rate <= 15_600.0
     assert one.full_scale_on_time_us(700.0) < one.full_scale_on_time_us(330.0)
 
 
 def test_a_chord_shares_the_coils_ratings() -> None:
     on = voices(ask(1, 300.0), ask(2, 400.0), ask(3, 500.0))
-    worst = model().worst
+    worst = model().from_rest
     drawn_w = sum(
         rate * worst.energy_j(us * 1e-6) for rate, us in zip((300, 400, 500), on, strict=True)
     )

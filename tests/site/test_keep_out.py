@@ -26,11 +26,11 @@ def test_a_5_hz_drum_piece_and_a_full_chord_keep_out_alike() -> None:
     chord = coil(max_break_rate_hz=1000)
     model = model_of(chord)
     assert model is not None
-    single = arc_length_m(model.worst.energy_j(80e-6) * 120)
+    single = arc_length_m(model.from_rest.energy_j(80e-6) * 120)
     for one in (drum, chord):
         assert keep_out(one, audience()).arc_m >= single * (1 - 1e-9)
     # A quiet piece at 5 Hz has a mean power that would say a third of it.
-    assert arc_length_m(model.worst.energy_j(80e-6) * 5) < 0.3 * single
+    assert arc_length_m(model.from_rest.energy_j(80e-6) * 5) < 0.3 * single
     # Rate, while it is played, is nothing the distance knows of at all.
     assert keep_out(chord, audience()) == keep_out(chord, audience())
 
