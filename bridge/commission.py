@@ -1,6 +1,7 @@
 """`coilwarden commission`: the walk with a coil that has never run, from breakout upward.
 
-Drives the very site that `bang` drives; what it fires passes governor, interlock and guard.
+Drives the very site that `bang` drives; what it fires passes governor, interlock and guard. A walk
+that halts, by a reading or by a hand, stops the site: dark and latched, not just silent.
 """
 
 from __future__ import annotations
@@ -22,9 +23,11 @@ from bridge.host_clock import host_now
 from bridge.report.coil_command import fit_chapter
 from bridge.report.show import on_terminal
 from bridge.serve import run_site
+from bridge.terminal import StoppingAnswer
 
 HELP = "f fire · g (held) fixed rate · digits, Enter: a reading in A · n next · w where · x halt"
 PLAIN_HELP = "fire · hold · reading AMPERES · next · where · halt"
+HALT_WORDS = ("x", "halt")
 _ENTER = {"\n", "\r"}
 _RUB_OUT = {"\x7f", "\b"}
 
@@ -39,7 +42,15 @@ class WalkWords:
         self._digits = ""
 
     def __call__(self, said: str) -> str | None:
-        """The answer; None: not a word of the walk."""
+        """The answer; None: not a word of the walk. What halts the walk stops the site."""
+        before = self._walk.halted
+        answer = self._answer(said)
+        halts = not before or said.strip() in HALT_WORDS
+        if answer is not None and self._walk.halted and halts:
+            return StoppingAnswer(answer)
+        return answer
+
+    def _answer(self, said: str) -> str | None:
         walk = self._walk
         if len(said) == 1 and (said in "0123456789." or said in _ENTER or said in _RUB_OUT):
             return self._digit(said)
@@ -58,7 +69,7 @@ class WalkWords:
                 return walk.next()
             case "w" | "where":
                 return walk.describe()
-            case "x" | "halt":
+            case _ if word in HALT_WORDS:
                 return walk.stop("halted by the one who looks at it")
             case _:
                 return None

@@ -44,6 +44,10 @@ Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
 
 
+class StoppingAnswer(str):
+    """An answer of a command's own key or word that stops the site as well; why: its text."""
+
+
 def record_line(record: Record) -> str | None:
     """One record as a line; None for what needs no line."""
     match record:
@@ -151,6 +155,8 @@ class Operator:
         answer = None if self._extra is None else self._extra(said)
         if answer is None:
             return False
+        if isinstance(answer, StoppingAnswer):  # before anything else that may fail
+            self.service.stop(Cause.OPERATOR_STOP, answer)
         self._console.take_back()
         self.service.source_changed()
         if answer:

@@ -169,7 +169,7 @@ class Walk:
 
     def _halt(self, why: str) -> str:
         self.halted = why
-        return f"STOP HERE: stop the site, mains off. {why}"
+        return f"STOP HERE: the walk is over. Mains off. {why}"
 
     def read(self, peak_current_a: float) -> str:
         """A reading of this step; a second one takes the first one's place."""

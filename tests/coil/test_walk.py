@@ -12,6 +12,7 @@ from bridge.coil.lawful import at_any_rate, current_allowed_a
 from bridge.coil.walk import RISE, Step, Walk, steps
 from bridge.commission import WalkWords
 from bridge.config import Coil
+from bridge.terminal import StoppingAnswer
 from tests.coil.parts import coil, model
 
 
@@ -143,7 +144,7 @@ def test_a_reading_taken_again_takes_the_firsts_place() -> None:
 
 def test_the_one_who_looks_may_end_it() -> None:
     one = walk()
-    assert one.stop("smoke").startswith("STOP HERE: stop the site, mains off. smoke")
+    assert one.stop("smoke").startswith("STOP HERE: the walk is over. Mains off. smoke")
     assert not one.may_fire
 
 
@@ -182,6 +183,21 @@ def test_keys_and_words_say_the_same() -> None:
     assert str(keys.words("halt")).startswith("STOP HERE")
     assert str(keys.words("fire")).startswith("the walk is over")
     assert keys.shots == 2
+
+
+def test_what_halts_the_walk_stops_the_site_as_well() -> None:
+    one = prepared(walk())
+    keys = Fired(one)
+    assert one.step is not None
+    assert one.step.most_a is not None
+    assert not isinstance(keys.words("reading 500"), StoppingAnswer)
+    bad = keys.words(f"reading {one.step.most_a * 1.01:g}")
+    assert isinstance(bad, StoppingAnswer)
+    assert "more than" in bad
+    # What is said afterwards stops nothing anew, but a hand on the halt always does.
+    assert not isinstance(keys.words("where"), StoppingAnswer)
+    assert isinstance(keys.words("x"), StoppingAnswer)
+    assert isinstance(Fired(walk()).words("halt"), StoppingAnswer)
 
 
 def test_its_readings_are_what_the_fit_reads(tmp_path: Path) -> None:

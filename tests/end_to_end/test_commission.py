@@ -88,7 +88,7 @@ def test_a_walk_fires_its_steps_takes_readings_and_hands_them_to_the_fit(tmp_pat
     assert all(r.on_time_us <= 40 for r in taken)
 
 
-def test_a_reading_beyond_the_numbers_ends_the_walk_silent(tmp_path: Path) -> None:
+def test_a_reading_beyond_the_numbers_ends_the_walk_and_trips_the_site(tmp_path: Path) -> None:
     site, readings = tmp_path / "depot.toml", tmp_path / "readings.csv"
     site.write_text(SITE.format(folder=tmp_path), encoding="utf-8")
     with Program("commission", str(site), "Larkspur", "--plain", "--readings",
@@ -96,8 +96,16 @@ def test_a_reading_beyond_the_numbers_ends_the_walk_silent(tmp_path: Path) -> No
         for _ in range(3):
             walk.say("next")
         walk.wait_for("step 4 of 6")
+        wait_until(lambda: status(walk)["open_conditions"] == [], "the arming list")
+        walk.say("arm")
+        walk.wait_for("ARM?")
+        time.sleep(0.5)  # a confirmation sooner than 0.4 s is not meant
+        walk.say("confirm")
+        walk.wait_for("arming → armed")
         walk.say("reading 3000")
         walk.wait_for("STOP HERE")
+        walk.wait_for("armed → tripped: trip 1, cause 32")
+        assert status(walk)["state"] == "tripped"
         walk.say("next")
         walk.wait_for("the walk is over: 3000 A")
         walk.say("quit")
