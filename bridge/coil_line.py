@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
 from bridge.governor.governor import Governed, Governor
-from bridge.governor.mains_budget import MainsShare
+from bridge.governor.mains import MainsShare
 from bridge.governor.reasons import HeldBack
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.session import Session

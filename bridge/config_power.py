@@ -6,11 +6,14 @@ protect (coil/checks.py). Ratings are the user's own, from data sheets and scope
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from bridge.config_section import Section
+
+System = Literal["single", "split", "three"]
+Line = Annotated[int, Field(ge=1, le=3)]
 
 
 class Tank(Section):
@@ -95,12 +98,25 @@ class Supply(Section):
     source)."""
     efficiency: float = Field(default=0.9, gt=0.2, le=1)
     """From the mains to the bus."""
+    lines: tuple[Line, ...] | None = Field(default=None, min_length=1, max_length=3, strict=False)
+    """Which lines of [site.mains] feed it: one (against neutral), two, or three; absent: all."""
+    precharge_ohm: float | None = Field(default=None, gt=0, le=10_000)
+    """What limits the current while the empty bus is charged, all of it together."""
+
+    @model_validator(mode="after")
+    def _once(self) -> Self:
+        if self.lines is not None and len(set(self.lines)) != len(self.lines):
+            raise ValueError("lines names the same line twice")
+        return self
 
 
 class Mains(Section):
-    """The feed all coils share, single-phase: [site.mains]."""
+    """The feed all coils share: [site.mains]. Every current is that of one line."""
 
+    system: System = "single"
+    """single: two conductors. split: two lines and a neutral midway. three: three lines."""
     voltage_v: float = Field(ge=90, le=500)
+    """Between the two conductors; split and three: between lines."""
     breaker_a: float = Field(gt=0, le=125)
     breaker: Literal["iec60898", "ul489"] = "iec60898"
     curve: Literal["B", "C", "D"] = "C"

@@ -20,7 +20,7 @@ from bridge.clocks import HostS
 from bridge.coil_line import CoilLine
 from bridge.config import Config
 from bridge.governor.limits import guard_limits
-from bridge.governor.mains_budget import budget_of
+from bridge.governor.mains import budget_of
 from bridge.interlock import Cause, Interlock, Latch, State
 from bridge.link import session_events as ev
 from bridge.link.clock import OUT_OF_TOLERANCE_PPM

@@ -9,7 +9,7 @@ from typing import Any
 
 from bridge.clocks import HostS
 from bridge.engine import Engine
-from bridge.governor.mains_budget import MainsBudget
+from bridge.governor.mains import SiteMains
 from bridge.governor.reasons import Meters
 from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
 from bridge.midi_ports import PortStatus
@@ -74,9 +74,7 @@ class SiteView:
         return asdict(self)
 
 
-def _meters(
-    max_break_rate_hz: float, meters: Meters, mains: MainsBudget | None
-) -> dict[str, float]:
+def _meters(max_break_rate_hz: float, meters: Meters, mains: SiteMains | None) -> dict[str, float]:
     shares = {f"duty {w} ms": share for w, share in meters.duty_shares}
     shown = {**shares, "rate": meters.break_rate_hz / max_break_rate_hz}
     if mains is not None:

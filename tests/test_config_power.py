@@ -56,7 +56,7 @@ def test_sections_that_fit_are_taken() -> None:
 
 
 # key, a value just inside, a value just outside
-BOUNDS: dict[type[Any], list[tuple[str, float, float]]] = {
+BOUNDS: dict[type[Any], list[tuple[str, Any, Any]]] = {
     Tank: [
         ("inductance_uh", 1000, 1000.1), ("inductance_uh", 0.01, 0), ("capacitance_nf", 1, 0),
         ("capacitance_nf", 100_000, 100_001), ("resonant_frequency_khz", 5, 4.9),
@@ -81,6 +81,8 @@ BOUNDS: dict[type[Any], list[tuple[str, float, float]]] = {
         ("bus_capacitance_uf", 1e6, 1.1e6), ("max_droop_percent", 50, 51), ("recharge_w", 1, 0),
         ("max_droop_percent", 1, 0), ("recharge_w", 1e6, 1.1e6), ("power_factor", 0.21, 0.2),
         ("power_factor", 1, 1.01), ("efficiency", 0.21, 0.2), ("efficiency", 1, 1.01),
+        ("precharge_ohm", 10_000, 10_001), ("precharge_ohm", 1, 0), ("lines", (1, 2, 3), ()),
+        ("lines", (3,), (4,)),
     ],
     Mains: [
         ("voltage_v", 90, 89), ("voltage_v", 500, 501), ("breaker_a", 125, 126),
@@ -105,7 +107,7 @@ BASE: dict[type[Any], dict[str, Any]] = {
 }  # fmt: skip
 
 
-def built(model: type[Any], key: str, value: float) -> None:
+def built(model: type[Any], key: str, value: Any) -> None:
     values = dict(BASE[model])
     if key in ("resonant_frequency_khz", "impedance_ohm"):
         del values["inductance_uh"], values["capacitance_nf"]
@@ -119,7 +121,7 @@ def built(model: type[Any], key: str, value: float) -> None:
     ("model", "key", "inside", "outside"),
     [(model, *row) for model, rows in BOUNDS.items() for row in rows],
 )
-def test_each_bound(model: type[Any], key: str, inside: float, outside: float) -> None:
+def test_each_bound(model: type[Any], key: str, inside: Any, outside: Any) -> None:
     built(model, key, inside)
     with pytest.raises(ValueError, match=key):
         built(model, key, outside)
@@ -150,6 +152,9 @@ def test_no_bounded_key_is_missing_from_the_table() -> None:
         ("breaker_a = 50", "breaker_a = 50\nother_load_a = 40", "leaves nothing of the budget"),
         ("coupling = 0.15", "inductivity = 3", "coil[1].tank.inductivity"),
         ("voltage_v = 240\n", 'voltage_v = "240"\n', "site.mains.voltage_v"),
+        ("voltage_v = 240\n", 'voltage_v = 240\nsystem = "delta"\n', "site.mains.system"),
+        ("bus_voltage_v = 650", "bus_voltage_v = 650\nlines = [1, 1]", "the same line twice"),
+        ("bus_voltage_v = 650", "bus_voltage_v = 650\nlines = [4]", "supply.lines"),
     ],
 )
 def test_what_makes_no_sense_is_refused_with_its_place(old: str, new: str, said: str) -> None:
@@ -171,6 +176,8 @@ REFUSED = [
      r"Hz is beyond recharging the bus; at most ([\d.]+)$"),
     ("coupling = 0.15", "ring_down_us = 500", r"min_off_time_us: 500 ends before a bang has rung "
      r"down to a tenth .* at least (507)$"),
+    ("bus_voltage_v = 650", "bus_voltage_v = 650\nlines = [2, 3]", r"supply.lines: \[2, 3\] where "
+     r'site.mains.system = "single" has \[1\]()$'),
     ("nearest_m = 20", "nearest_m = 4", r"site.audience.nearest_m: 4 is inside the keep-out "
      r'distance of "Larkspur" .* at least ([\d.]+)$'),
     ("operator_m = 19", "operator_m = 4", r"site.audience.operator_m: 4 is inside .* at least "
@@ -214,7 +221,8 @@ def test_what_is_missing_is_said() -> None:
     assert "does not count Foxglove" in told
     assert "Larkspur: no" not in told
     for key in ("measured_to_us", "capacitor_peak_v", "capacitor_rms_a", "switch_dissipation_w",
-                "longest_measured_arc_m", "measured_level_db", "ring_down_us"):  # fmt: skip
+                "longest_measured_arc_m", "measured_level_db", "ring_down_us",
+                "precharge_ohm"):  # fmt: skip
         assert f"{key}: not given" in told
     assert "bus_capacitance_uf: not given" not in told
     only_tank = changed((ANCHOR, ANCHOR + TANK))

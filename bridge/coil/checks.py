@@ -18,6 +18,7 @@ from bridge.coil.lawful import (
 )
 from bridge.coil.model import RESIDUAL, CoilModel, model_of
 from bridge.config import Coil, Config
+from bridge.mains.supply import LINES
 from bridge.site.keep_out import keep_outs
 
 
@@ -93,6 +94,22 @@ def coil_problems(coil: Coil) -> list[str]:
     return problems
 
 
+def _lines(config: Config) -> list[str]:
+    """Lines that [site.mains] does not have."""
+    mains = config.site.mains
+    if mains is None:
+        return []
+    there = LINES[mains.system]
+    return [
+        f'coil[{index + 1}] "{coil.name}" supply.lines: {list(coil.supply.lines)} where '
+        f'site.mains.system = "{mains.system}" has {list(there)}'
+        for index, coil in enumerate(config.coil)
+        if coil.supply is not None
+        and coil.supply.lines is not None
+        and not set(coil.supply.lines) <= set(there)
+    ]
+
+
 def power_problems(config: Config) -> list[str]:
     """Everything that is refused at load."""
     problems = [
@@ -100,6 +117,7 @@ def power_problems(config: Config) -> list[str]:
         for index, coil in enumerate(config.coil)
         for problem in coil_problems(coil)
     ]
+    problems += _lines(config)
     audience = config.site.audience
     if audience is None:
         return problems
@@ -176,6 +194,8 @@ def unprotected_coil(coil: Coil) -> list[str]:
          "not limited"),
         (supply.recharge_w is None, "supply.recharge_w: not given; bangs may come faster than the "
          "bus recharges"),
+        (supply.precharge_ohm is None, "supply.precharge_ohm: not given; what the empty bus draws "
+         "at switch-on is not held against the breaker's magnetic trip"),
         (tank.longest_measured_arc_m is None, "tank.longest_measured_arc_m: not given; the "
          "keep-out distance stands on a rule of thumb"),
     ]  # fmt: skip

@@ -33,7 +33,7 @@ from .limits import (
     rate_allowance,
     shortest_on_time_us,
 )
-from .mains_budget import MainsShare
+from .mains import MainsShare
 from .order import first_to_go
 from .power import Power
 from .reasons import HeldBack, Limit, Meters

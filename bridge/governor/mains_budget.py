@@ -1,6 +1,6 @@
-"""The site's mains, shared live between its coils. Pure.
+"""One line of the site's mains, shared live between the coils on it. Pure.
 
-One `MainsBudget` for the site, one `MainsShare` of it in each coil's governor. What is kept:
+One `MainsBudget` for each line (mains.py); all currents are that line's. What is kept:
 
 1. The mean mains current over any `averaging_s` stays within the budget, other loads included.
 2. A thermal model of the breaker that trips as early as its standard lets any breaker trip
@@ -24,13 +24,11 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
-from bridge.coil.curves import CoilCurves, curves_of
-from bridge.config import Config
-from bridge.mains.breaker import ThermalBreaker, earliest
+from bridge.coil.curves import CoilCurves
+from bridge.mains.breaker import ThermalBreaker
 from bridge.mains.supply import MainsPrice
-from bridge.timeline import acoustic_offsets_s
 
 from .bucket import Flow
 
@@ -48,75 +46,8 @@ MAGNETIC_SHARE = 0.9
 _ROUNDING = 1e-9
 
 
-class MainsShare:
-    """One coil's hold on the budget, and what its bangs cost. Times are the timeline's seconds."""
-
-    __slots__ = ("_budget", "_index", "curves", "price", "slope_as_per_us")
-
-    def __init__(
-        self, budget: MainsBudget, index: int, curves: CoilCurves, price: MainsPrice
-    ) -> None:
-        self._budget = budget
-        self._index = index
-        self.curves = curves
-        self.price = price.ampere_seconds_per_j
-        self.slope_as_per_us = curves.slope_w * 1e-6 * self.price
-        """Most charge that a µs of on-time costs."""
-
-    def charge_as(self, on_time_us: float) -> float:
-        """What one bang of this length draws from the mains at most."""
-        return self.curves.most_energy_j(on_time_us) * self.price
-
-    def draw_a(self, trains: Sequence[tuple[float, float]]) -> float:
-        """Mean current of trains given as (rate in Hz, on-time in µs)."""
-        most, price = self.curves.most_energy_j, self.price
-        return sum([rate * most(on_us) for rate, on_us in trains]) * price
-
-    @property
-    def alone_a(self) -> float:
-        """What a coil that plays alone may draw for ever."""
-        return self._budget.flow_a
-
-    def advance(self, now_s: float) -> None:
-        self._budget.advance(now_s)
-
-    def ask(self, least_a: float, asked_a: float) -> None:
-        """What this coil would draw with every train at breakout, and as asked."""
-        self._budget.asked[self._index] = (least_a, asked_a)
-
-    def allowed_a(self) -> float:
-        """What this coil may head for."""
-        return self._budget.part_a(self._index)
-
-    def room_a(self) -> float:
-        """What is left for this coil with every other at breakout, for ever."""
-        others = sum([least for i, (least, _) in enumerate(self._budget.asked) if i != self._index])
-        return self._budget.flow_a - others
-
-    def excess_as(self, draw_a: float, owed_us: float) -> float:
-        """By how much a state would break the law (<= 0: not). owed_us: what it leaves unpaid."""
-        return self._budget.excess_as(self._index, draw_a, owed_us * self.slope_as_per_us)
-
-    def command(self, draw_a: float, owed_us: float) -> None:
-        """A state is sent."""
-        self._budget.command(self._index, draw_a, owed_us * self.slope_as_per_us)
-
-    def restless(self) -> bool:
-        """Must this coil decide again soon though nobody asks anything new?"""
-        budget = self._budget
-        return budget.asked[self._index][1] > 0 and budget.restless()
-
-    def strained(self) -> bool:
-        """Is the site's level still to come down? Then nothing dropped returns."""
-        return self._budget.strained()
-
-    @property
-    def budget_a(self) -> float:
-        return self._budget.budget_a
-
-
 class MainsBudget:
-    """What the site may draw, and what it is drawing."""
+    """What may be drawn of one line, and what is being drawn."""
 
     def __init__(
         self,
@@ -156,10 +87,6 @@ class MainsBudget:
         self.asked: list[tuple[float, float]] = [(0.0, 0.0)] * len(coils)
         self._pending: deque[tuple[float, float]] = deque()
         self._owed_as = 0.0
-        self.shares = {
-            name: MainsShare(self, index, curves, price)
-            for index, (name, (curves, price, _)) in enumerate(coils.items())
-        }
 
     def _held_a(self) -> float:
         return sum([flow.held for flow in self._flows])
@@ -214,6 +141,10 @@ class MainsBudget:
             return math.inf
         return least_a + (asked_a - least_a) * rest / more
 
+    def room_a(self, index: int) -> float:
+        """What is left for one coil with every other at breakout, for ever."""
+        return self.flow_a - sum([a for i, (a, _) in enumerate(self.asked) if i != index])
+
     def restless(self) -> bool:
         """Is more asked than can be held for ever, or than the levels allow just now?"""
         asked_a = sum([asked for _, asked in self.asked])
@@ -246,32 +177,3 @@ class MainsBudget:
         if owed_as > 0:
             self._pending.append((gone_s, owed_as))
             self._owed_as += owed_as
-
-
-def budget_of(
-    config: Config, *, lease_s: float, refresh_s: float, motion_s: float
-) -> MainsBudget | None:
-    """The site's budget over all coils whose draw is known; None where [site.mains] is missing."""
-    mains = config.site.mains
-    if mains is None:
-        return None
-    coils: dict[str, tuple[CoilCurves, MainsPrice, int]] = {}
-    for coil in config.coil:
-        curves = curves_of(coil)
-        if curves is not None and coil.supply is not None:
-            price = MainsPrice.of(mains.voltage_v, coil.supply.power_factor, coil.supply.efficiency)
-            coils[coil.name] = (curves, price, coil.max_voices)
-    if not coils:
-        return None
-    jitter_s = max(c.link_jitter_ms for c in config.controller) / 1000
-    offsets = acoustic_offsets_s(config).values()
-    spread_s = max(offsets) - min(offsets)
-    return MainsBudget(
-        budget_a=mains.allowed_a,
-        other_load_a=mains.other_load_a,
-        averaging_s=mains.averaging_s,
-        breaker=earliest(mains.breaker, mains.breaker_a, mains.curve),
-        coils=coils,
-        hold_s=jitter_s + refresh_s + motion_s + spread_s + 0.001,
-        lease_s=lease_s + jitter_s,
-    )

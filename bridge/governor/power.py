@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 from bridge.coil.curves import CoilCurves
 
-from .mains_budget import MainsShare
+from .mains import MainsShare
 from .reasons import Effect, HeldBack, Limit
 
 _HALVINGS = 12

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from bridge.config import Config
 from bridge.mains.breaker import earliest, latest
+from bridge.mains.inrush import Inrush
+from bridge.mains.supply import neutral_share
 from bridge.report.figures import breaker_figure
 from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
 from bridge.report.show import number, show
@@ -33,11 +35,27 @@ def _distances(report: SiteReport) -> Chapter:
     ]  # fmt: skip
 
 
+_SYSTEMS = {"single": "Single-phase", "split": "Split-phase", "three": "Three-phase"}
+
+
+def _at_switch_on(found: Inrush | None) -> str:
+    if found is None:
+        return "not known"
+    match found.trips_after_s:
+        case None:
+            return "holds"
+        case 0.0:
+            return "may trip at once"
+        case seconds:
+            return f"may trip after {seconds:.1f} s"
+
+
 def _mains(config: Config, report: SiteReport) -> Chapter:
     mains = config.site.mains
     if mains is None:
         return "Mains", [Note("no [site.mains] given")]
     parts: list[Part] = [
+        f"{_SYSTEMS[mains.system]}, {mains.voltage_v:g} V; every current is that of one line. "
         f"Breaker {mains.breaker_a:g} A; continuous load at most {mains.continuous_percent:g} % of "
         f"it for 3 h and more (NEC 210.20(A), 215.3): {number(report.continuous_a)} A. Budget "
         f"{number(report.mains_budget_a)} A mean over any {mains.averaging_s:g} s, other loads "
@@ -47,15 +65,32 @@ def _mains(config: Config, report: SiteReport) -> Chapter:
     if report.coils_on_mains:
         parts.append(
             Table(
-                ("coil", "longest bang J (worst)", "such bangs a second for the whole budget",
-                 "by its own limits alone A"),
+                ("coil", "lines", "longest bang J", "such bangs a second for the budget",
+                 "by its own limits alone A", "at switch-on A", "breaker then"),
                 [
-                    (r.coil, number(r.longest_bang_j), number(r.bangs_a_second, 0),
-                     number(r.most_a))
+                    (r.coil, " ".join(map(str, r.lines)), number(r.longest_bang_j),
+                     number(r.bangs_a_second, 0), number(r.most_a),
+                     number(None if r.inrush is None else r.inrush.first_a),
+                     _at_switch_on(r.inrush))
                     for r in report.coils_on_mains
                 ],
             )
         )  # fmt: skip
+        parts.append(
+            "At switch-on: RMS through supply.precharge_ohm into an empty bus, each coil by itself "
+            "and against the earliest breaker its standard allows; switch them on one after another."
+        )
+    against_neutral = {r.lines[0] for r in report.coils_on_mains if len(r.lines) == 1}
+    if mains.system != "single" and against_neutral:
+        neutral_a = (report.mains_budget_a or 0.0) * neutral_share(
+            mains.system, len(against_neutral)
+        )
+        parts.append(
+            Note(
+                f"Coils on one line load the neutral as well: up to {neutral_a:.1f} A at the whole "
+                "budget (rectifiers' pulses do not cancel), and no breaker of a line sees it."
+            )
+        )
     parts.append(
         Table(
             ("current A", "times the rating", "trips at the earliest s", "at the latest s"),

@@ -9,10 +9,12 @@ from functools import partial
 from bridge.coil.checks import unprotected
 from bridge.coil.curves import curves_of
 from bridge.config import Config
-from bridge.governor.mains_budget import budget_of
+from bridge.governor.mains import budget_of
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.slots import MOTION_S
 from bridge.mains.breaker import earliest, latest
+from bridge.mains.inrush import Inrush, inrush
+from bridge.mains.supply import lines_of
 from bridge.site.cautions import CAUTIONS, GUIDANCE
 from bridge.site.keep_out import duty_share, keep_outs
 from bridge.site.played_set import STRETCH_S, PlayedSet
@@ -47,12 +49,16 @@ class ZoneRow:
 @dataclass(frozen=True, slots=True)
 class CoilMainsRow:
     coil: str
+    lines: tuple[int, ...]
+    """Which feed it; its currents are those of each of them."""
     longest_bang_j: float
     """Worst case."""
     bangs_a_second: float
     """Of its longest bangs, that the whole budget pays for."""
     most_a: float
     """What it would draw by its own limits alone, no budget."""
+    inrush: Inrush | None
+    """Of its empty bus; None: not told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,7 @@ def _mains(config: Config) -> tuple[float | None, tuple[CoilMainsRow, ...], tupl
     if mains is None:
         return None, (), ()
     rows: list[CoilMainsRow] = []
+    early = earliest(mains.breaker, mains.breaker_a, mains.curve)
     own_a = mains.allowed_a - mains.other_load_a
     for coil in config.coil:
         curves = curves_of(coil)
@@ -112,10 +119,14 @@ def _mains(config: Config) -> tuple[float | None, tuple[CoilMainsRow, ...], tupl
         rate_hz = min(
             coil.max_break_rate_hz, duty_share(coil) / on_us * 1e6, curves.most_rate_hz(on_us)
         )
+        assert coil.supply is not None  # a coil with curves has one
+        lines = lines_of(mains.system, coil.supply.lines)
         rows.append(
-            CoilMainsRow(coil.name, curves.most_energy_j(on_us), own_a / charge, rate_hz * charge)
-        )
-    early = earliest(mains.breaker, mains.breaker_a, mains.curve)
+            CoilMainsRow(
+                coil.name, lines, curves.most_energy_j(on_us), own_a / charge, rate_hz * charge,
+                inrush(mains, coil.supply, lines, early),
+            )
+        )  # fmt: skip
     late = latest(mains.breaker, mains.breaker_a, mains.curve)
     breaker = tuple(
         BreakerRow(m * mains.breaker_a, m, _finite(early.trip_s(m * mains.breaker_a)),

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from bridge.coil.checks import power_problems
 from bridge.config import Config
 from bridge.interlock import State
 from bridge.virtual_site import VirtualSite
@@ -120,6 +121,46 @@ def test_without_room_at_breakout_a_voice_goes_and_returns() -> None:
     share, theta = judged(config, played)
     assert share <= 1
     assert theta < 1
+
+
+# What of a coil's P/V flows on each line: one line against neutral √3 (three) or 2 (split), between
+# two lines 1, between three 1/√3 (textbook).
+SYSTEMS: list[tuple[dict[str, Any], list[list[int]], list[dict[str, float]]]] = [
+    ({"system": "three", "voltage_v": 400.0, "breaker_a": 10.0}, [[1], [1, 2, 3]],
+     [{"Larkspur": 3**0.5, "Foxglove": 3**-0.5}, {"Larkspur": 0.0, "Foxglove": 3**-0.5}]),
+    ({"system": "three", "voltage_v": 400.0, "breaker_a": 10.0}, [[1, 2], [2, 3]],
+     [{"Larkspur": 1.0, "Foxglove": 0.0}, {"Larkspur": 1.0, "Foxglove": 1.0},
+      {"Larkspur": 0.0, "Foxglove": 1.0}]),
+    ({"system": "split", "breaker_a": 20.0}, [[1], [1, 2]],
+     [{"Larkspur": 2.0, "Foxglove": 1.0}, {"Larkspur": 0.0, "Foxglove": 1.0}]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("mains", "fed", "lines"), SYSTEMS)
+def test_every_line_keeps_its_own_budget(
+    mains: dict[str, Any], fed: list[list[int]], lines: list[dict[str, float]]
+) -> None:
+    config = two_coils(mains)
+    coils = [
+        c.model_copy(update={"supply": c.supply.model_copy(update={"lines": tuple(on)})})
+        for c, on in zip(config.coil, fed, strict=True)
+        if c.supply is not None
+    ]
+    config = config.model_copy(update={"coil": tuple(coils)})
+    assert power_problems(config) == []
+    played = armed(config)
+    organ(played, 1, 2)
+    for channel, note in LOUD:
+        played.midi(INPUT, note_on(note, 127, channel))
+    played.run_for(15.0)
+    pulses, site_mains = fired(played), config.site.mains
+    assert site_mains is not None
+    judged_lines = [judge(pulses, site_mains, shares=one) for one in lines]
+    for share, theta in judged_lines:
+        assert share <= 1
+        assert theta < 1
+    assert max(share for share, _ in judged_lines) > 0.7  # not by timidity
+    assert guard_refusals(played) == 0
 
 
 def performance(played: VirtualSite, rng: random.Random, length_s: float) -> None:

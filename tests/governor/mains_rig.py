@@ -58,14 +58,25 @@ def charge_as(on_us: float, mains_v: float) -> float:
 
 
 def judge(
-    pulses: Mapping[str, Sequence[tuple[float, float]]], mains: Mains, *, pickup: float = 1.13
+    pulses: Mapping[str, Sequence[tuple[float, float]]],
+    mains: Mains,
+    *,
+    pickup: float = 1.13,
+    shares: Mapping[str, float] | None = None,
 ) -> tuple[float, float]:
     """(highest mean over any averaging time as a share of the budget, highest θ of a breaker that
     trips as early as IEC 60898-1 lets it: 1.13·Iₙ holds, 2.55·Iₙ may trip after 1 s).
 
-    pulses: per coil, (start in s, on-time in µs). Integrated from the pulses alone.
+    pulses: per coil, (start in s, on-time in µs). Integrated from the pulses alone. shares: of the
+    current that each coil would draw between two conductors at `voltage_v`, what flows on the line
+    looked at; all of it where not given.
     """
-    events = sorted((s, charge_as(on, mains.voltage_v)) for p in pulses.values() for s, on in p)
+    part = shares or dict.fromkeys(pulses, 1.0)
+    events = sorted(
+        (s, part[name] * charge_as(on, mains.voltage_v))
+        for name, p in pulses.items()
+        for s, on in p
+    )
     if not events:
         return 0.0, 0.0
     starts = np.array([e[0] for e in events])

@@ -11,7 +11,8 @@ import pytest
 
 from bridge.coil.curves import CoilCurves
 from bridge.governor.governor import Governor
-from bridge.governor.mains_budget import MainsBudget, budget_of
+from bridge.governor.mains import budget_of
+from bridge.governor.mains_budget import MainsBudget
 from bridge.governor.power import Power
 from bridge.governor.reasons import Limit
 from bridge.mains.breaker import earliest
@@ -26,7 +27,7 @@ HOLD_S, LEASE_S = 0.06, 0.2
 
 def budget(breaker_a: float = 16.0, averaging_s: float = 5.0, **changes: float) -> MainsBudget:
     curves = CoilCurves(model(), 80.0)
-    price = MainsPrice.of(240.0, 0.65, 0.9)
+    price = MainsPrice.of("single", 240.0, (1,), 0.65, 0.9)
     return MainsBudget(
         budget_a=0.8 * breaker_a,
         other_load_a=changes.get("other_load_a", 0.0),
