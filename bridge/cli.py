@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 import typer
 
 from bridge.config import Config, ConfigError, load_config
-from bridge.config_check import check_config, config_problems, fitted
+from bridge.config_check import check_config, config_problems, fitted, quiet_notes
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
 
@@ -87,6 +87,8 @@ def _load_unchecked(path: Path) -> Config:
         raise _fail(str(error)) from error
     for problem in config_problems(config):
         print(f"{path}: to put right before it can be played: {problem}", file=sys.stderr)
+    for warning in quiet_notes(config):
+        print(f"{path}: {warning}", file=sys.stderr)
     return fitted(config)
 
 

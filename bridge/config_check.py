@@ -9,7 +9,7 @@ from __future__ import annotations
 from bridge.coil.checks import power_problems
 from bridge.config import Coil, Config, ConfigError
 from bridge.governor.governor import Governor
-from bridge.governor.limits import check_coil
+from bridge.governor.limits import check_coil, shortest_on_time_us
 from bridge.music.tuning import note_to_hz
 from bridge.timeline import Timeline
 
@@ -68,6 +68,35 @@ def _highest_note_problem(coil: Coil, a4_hz: float) -> str:
         f"more than the break rate, duty windows, off-time or on_time_curve leave room for above "
         f"breakout; {allowed}"
     )
+
+
+def quiet_notes(config: Config) -> list[str]:
+    """Notes inside a coil's range that stay silent, or sound loud and soft alike: a warning each.
+
+    The highest notes are refused or taken out of the range (`config_problems`, `fitted`); a curve
+    that falls toward low rates may silence others.
+    """
+    lines: list[str] = []
+    for index, coil in enumerate(fitted(config).coil):
+        governor = Governor(coil, link_jitter_s=0.0)
+        silent: list[int] = []
+        alike: list[int] = []
+        for note in range(coil.notes.lowest, coil.notes.highest + 1):
+            full_us = governor.full_scale_on_time_us(note_to_hz(note, config.music.a4_hz))
+            if full_us < shortest_on_time_us(coil):
+                silent.append(note)
+            elif full_us < coil.min_on_time_us + LOUDNESS_ROOM_US:
+                alike.append(note)
+        for notes, what in ((silent, "stay silent"), (alike, "sound loud and soft alike")):
+            if notes:
+                low_hz, high_hz = (note_to_hz(n, config.music.a4_hz) for n in (notes[0], notes[-1]))
+                lines.append(
+                    f'coil[{index + 1}] "{coil.name}": {len(notes)} notes of its range, from '
+                    f"{notes[0]} to {notes[-1]} ({low_hz:.0f} to {high_hz:.0f} Hz), {what}: "
+                    "on_time_curve or what tank and supply allow leaves no room there above "
+                    f"min_on_time_us = {coil.min_on_time_us:g}; raise the curve, or narrow `notes`"
+                )
+    return lines
 
 
 def check_config(config: Config, source: str) -> None:

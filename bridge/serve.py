@@ -13,6 +13,7 @@ from typing import Any
 from bridge import log, loop
 from bridge.coil.checks import unprotected
 from bridge.config import Config
+from bridge.config_check import quiet_notes
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
@@ -62,6 +63,8 @@ async def run_site(
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")
         for line in [*(input_lines(config) if with_midi else ()), *timing_lines(config)]:
+            operator.say(line)
+        for line in quiet_notes(config):
             operator.say(line)
         for line in unprotected(config):
             operator.say(f"not protected: {line}")

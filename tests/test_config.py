@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel
 
 from bridge.config import Config, ConfigError, load_config, parse_config
-from bridge.config_check import check_config, config_problems, fitted
+from bridge.config_check import check_config, config_problems, fitted, quiet_notes
 from bridge.timeline import Timeline
 from tests.site_text import SITE, changed, site
 
@@ -494,3 +494,22 @@ def test_a_range_whose_highest_note_cannot_be_heard_is_refused_or_fitted() -> No
     found = fitted(site(("highest = 74, ", "")))
     assert found.coil[0].notes.highest == 74
     assert config_problems(found) == []
+
+
+def test_a_curve_that_silences_low_notes_is_warned_of() -> None:
+    # 55 Hz is note 33, 65.4 Hz note 36 (MIDI 1.0 note numbers): flat at breakout up to 55 Hz.
+    curve = (
+        "{ break_rate_hz = 80, max_on_time_us = 180 },",
+        "{ break_rate_hz = 55, max_on_time_us = 55 }, "
+        "{ break_rate_hz = 80, max_on_time_us = 180 },",
+    )
+    assert quiet_notes(site()) == []
+    config = site(curve)
+    assert config_problems(config) == []  # allowed, and yet:
+    (silent,) = (line for line in quiet_notes(config) if "stay silent" in line)
+    assert silent.startswith(
+        'coil[1] "Larkspur": 6 notes of its range, from 28 to 33 (41 to 55 Hz)'
+    )
+    assert "on_time_curve" in silent
+    (higher,) = quiet_notes(site((curve[0], curve[1].replace("_us = 55", "_us = 57"))))
+    assert "from 28 to 33 (41 to 55 Hz), sound loud and soft alike" in higher

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from bridge.coil.ring_up import RingUp
+from bridge.csv_rows import csv_rows
 
 READING_ERROR = 0.03
 """Of a current read off a scope with a current transformer (common practice, no source)."""
@@ -152,8 +153,7 @@ def read_csv(path: Path) -> list[Reading]:
     Raises FitError that names file, row and column; OSError.
     """
     readings: list[Reading] = []
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        rows = csv.DictReader(file)
+    with csv_rows(path, FitError) as rows:
         missing = [c for c in COLUMNS[:2] if c not in (rows.fieldnames or ())]
         if missing:
             raise FitError(f"{path}: no column {' or '.join(missing)} in the first row")

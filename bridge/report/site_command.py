@@ -78,7 +78,7 @@ def _mains(config: Config, report: SiteReport) -> Chapter:
         )  # fmt: skip
         parts.append(
             "At switch-on: RMS through supply.precharge_ohm into an empty bus, each coil by itself "
-            "and against the earliest breaker its standard allows; switch them on one after another."
+            "and the earliest breaker its standard allows; switch them on one after another."
         )
     against_neutral = {r.lines[0] for r in report.coils_on_mains if len(r.lines) == 1}
     if mains.system != "single" and against_neutral:
@@ -131,7 +131,8 @@ def _sound(report: SiteReport) -> Chapter:
             ],
         ),
         "NIOSH 98-126 (85 dB, 3 dB); OSHA 29 CFR 1910.95 table G-16 (90 dB, 5 dB), from 80 dB on; "
-        f"100 % is a whole day's allowance. Impulse peaks: at most {PEAK_LIMIT_DB:.0f} dB.",
+        "100 % is a whole day's allowance, rehearsal and journey home included. Impulse peaks: at "
+        f"most {PEAK_LIMIT_DB:.0f} dB.",
     ]  # fmt: skip
 
 

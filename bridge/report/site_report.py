@@ -168,7 +168,10 @@ def _places(config: Config, played: PlayedSet | None) -> tuple[tuple[PlaceRow, .
         level, at_m = ASSUMED_LEVEL_DB, ASSUMED_AT_M
         source = f"assumed {level:g} dB at {at_m:g} m (common practice, no source), not measured"
     if played is None:
-        what = f"{audience.set_minutes:g} min at the loudest"
+        what = (
+            f"an assumed set, none was given (--set): {audience.set_minutes:g} min "
+            "(site.audience.set_minutes) without a pause at the highest power the limits allow"
+        )
         shares = [(audience.set_minutes * 60, 1.0)]
     else:
         what = f"the recorded set of {played.seconds * STRETCH_S:g} s, second by second"

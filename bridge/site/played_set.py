@@ -5,12 +5,13 @@ Reads what `demo --pulses` writes: coil, start_us, on_time_us. One file is read;
 
 from __future__ import annotations
 
-import csv
 import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+
+from bridge.csv_rows import csv_rows
 
 COLUMNS = ("coil", "start_us", "on_time_us")
 STRETCH_S = 1.0
@@ -33,8 +34,7 @@ def read_set(path: Path, coils: set[str]) -> PlayedSet:
     """Raises SetError, OSError."""
     found: dict[str, dict[int, list[float]]] = {name: defaultdict(list) for name in coils}
     last = 0
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        rows = csv.DictReader(file)
+    with csv_rows(path, SetError) as rows:
         missing = [c for c in COLUMNS if c not in (rows.fieldnames or ())]
         if missing:
             raise SetError(f"{path}: no column {' or '.join(missing)} in the first row")

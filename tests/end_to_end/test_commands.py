@@ -18,6 +18,7 @@ import pytest
 from bridge.cli import VERSION
 from bridge.config import load_config
 from bridge.music.tuning import note_to_hz
+from bridge.site.played_set import read_set
 from tests.end_to_end.rig import Program, status, wait_until
 from tests.pulse_checker import check_pulses
 
@@ -49,6 +50,10 @@ def test_demo_plays_and_its_pulses_are_lawful(tmp_path: Path) -> None:
         for row in csv.DictReader(rows):
             pulses[row["coil"]].append((float(row["start_us"]), float(row["on_time_us"])))
     config = load_config(BENCH)
+    played_set = read_set(file, {c.name for c in config.coil})  # as `site --set` takes it
+    assert {
+        name: sum(map(len, seconds.values())) for name, seconds in played_set.on_times_us.items()
+    } == {name: len(found) for name, found in pulses.items()}
     for coil, told in zip(config.coil, summary["coils"], strict=True):
         played = pulses[coil.name]
         assert len(played) > 2000

@@ -123,6 +123,36 @@ def test_the_dose_of_the_very_set(site_file: Path, tmp_path: Path) -> None:
     assert near == far  # the distance knows nothing of what is played
 
 
+def test_without_a_set_the_dose_says_what_it_assumes(site_file: Path) -> None:
+    data = told("site", str(site_file))
+    assert data["dose_of"] == (
+        "an assumed set, none was given (--set): 15 min (site.audience.set_minutes) without a "
+        "pause at the highest power the limits allow"
+    )
+    assert data["places"][0]["dose"]["seconds"] == 15 * 60
+
+
+def test_the_mains_of_several_lines_are_told_line_by_line(site_file: Path) -> None:
+    text = site_file.read_text(encoding="utf-8")
+    text = text.replace("voltage_v = 240\n", 'system = "three"\nvoltage_v = 400\n')
+    one_line = text.replace("bus_voltage_v = 650\n",
+                            "bus_voltage_v = 650\nlines = [2]\nprecharge_ohm = 1\n")  # fmt: skip
+    drawn: list[float] = []
+    for written in (text, one_line):
+        site_file.write_text(written, encoding="utf-8")
+        (row,) = told("site", str(site_file))["coils_on_mains"]
+        drawn.append(row["most_a"])
+    # P = √3·V·I against P = V/√3·I (textbook)
+    assert drawn[1] == pytest.approx(3 * drawn[0], rel=1e-6)
+    assert row["lines"] == [2]
+    # 400/√3 V, 10 % high, through 1 Ω; C begins at 5·50 A
+    assert row["inrush"]["first_a"] == pytest.approx(254, abs=0.1)
+    flat = " ".join(run.invoke(app, ["site", str(site_file)], terminal_width=200).output.split())
+    assert "Three-phase, 400 V" in flat
+    assert "may trip" in flat
+    assert "load the neutral as well: up to 40.0 A" in flat
+
+
 def test_site_as_a_page(site_file: Path, tmp_path: Path) -> None:
     html = tmp_path / "site.html"
     found = run.invoke(app, ["site", str(site_file), "--html", str(html)])
@@ -176,6 +206,7 @@ def test_fit_with_and_without_the_site(site_file: Path, tmp_path: Path) -> None:
         (["--fit", "/nowhere.csv", "--bus-voltage", "650"], "No such file"),
         (["SITE", "--html", "/nowhere/x.html"], "No such file"),
         (["--fit", "SHORT", "--bus-voltage", "650"], "at least 3 different"),
+        (["--fit", "BINARY", "--bus-voltage", "650"], "binary.csv: this is no CSV text"),
     ],
 )
 def test_wrong_input_is_told_and_exits_2(
@@ -184,7 +215,10 @@ def test_wrong_input_is_told_and_exits_2(
     readings, short = tmp_path / "readings.csv", tmp_path / "short.csv"
     readings.write_text(READINGS.format(868, 1509, 1985, "no"), encoding="utf-8")
     short.write_text("on_time_us,peak_current_a\n10,100\n", encoding="utf-8")
+    binary = tmp_path / "binary.csv"
+    binary.write_bytes(b"\x89PNG\r\n\x00")
     names = {"SITE": str(site_file), "READINGS": str(readings), "SHORT": str(short)}
+    names["BINARY"] = str(binary)
     found = run.invoke(app, ["coil", *(names.get(a, a) for a in arguments)])
     assert found.exit_code == 2
     assert said in found.stderr

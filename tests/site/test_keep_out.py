@@ -12,8 +12,12 @@ from bridge.coil.curves import curves_of
 from bridge.coil.model import model_of
 from bridge.coil.spark import arc_length_m
 from bridge.config_power import Audience
+from bridge.report.site_report import SiteReport, site_report
 from bridge.site.keep_out import estimated_arc_m, keep_out
+from bridge.site.played_set import PlayedSet
+from tests.chain.rig import INPUT, armed, note_on
 from tests.coil.parts import coil
+from tests.governor.mains_rig import two_coils
 
 
 def audience(**changes: Any) -> Audience:
@@ -31,8 +35,36 @@ def test_a_5_hz_drum_piece_and_a_full_chord_keep_out_alike() -> None:
         assert keep_out(one, audience()).arc_m >= single * (1 - 1e-9)
     # A quiet piece at 5 Hz has a mean power that would say a third of it.
     assert arc_length_m(model.from_rest.energy_j(80e-6) * 5) < 0.3 * single
-    # Rate, while it is played, is nothing the distance knows of at all.
-    assert keep_out(chord, audience()) == keep_out(chord, audience())
+
+
+def played(notes: list[tuple[int, int]], every_s: float) -> tuple[SiteReport, float]:
+    """A site that plays this for 4 s, as its report stands on the pulses; their mean rate."""
+    config = two_coils({})
+    config = config.model_copy(
+        update={"site": config.site.model_copy(update={"audience": audience()})}
+    )
+    playing = armed(config)
+    for _ in range(round(4 / every_s)):
+        for channel, note in notes:
+            playing.midi(INPUT, note_on(note, 127, channel))
+        playing.run_for(every_s)
+    seconds: dict[str, dict[int, list[float]]] = {}
+    for name, pulses in playing.take_pulses().items():
+        by_second = seconds.setdefault(name, {})
+        for pulse in pulses:
+            by_second.setdefault(int(pulse.start_s), []).append(pulse.on_s * 1e6)
+    last = max(second for by in seconds.values() for second in by)
+    count = sum(len(ons) for by in seconds.values() for ons in by.values())
+    return site_report(config, PlayedSet(last + 1, seconds)), count / 4
+
+
+def test_what_is_really_played_moves_the_dose_and_not_the_distance() -> None:
+    drum, drum_hz = played([(10, 36)], 0.2)
+    chord, chord_hz = played([(3, n) for n in (45, 52, 57, 60, 64)], 4.0)
+    assert chord_hz > 3 * drum_hz
+    assert drum.zones == chord.zones
+    loud, soft = chord.places[0].dose.equivalent_db, drum.places[0].dose.equivalent_db
+    assert loud > soft + 2
 
 
 @pytest.mark.parametrize(

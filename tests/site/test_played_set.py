@@ -35,3 +35,10 @@ def test_a_bad_record_is_told_by_row(tmp_path: Path, text: str, said: str) -> No
     path.write_text(text, encoding="utf-8")
     with pytest.raises(SetError, match=said):
         read_set(path, {"Larkspur"})
+
+
+def test_a_file_that_is_no_text_is_told_by_name(tmp_path: Path) -> None:
+    path = tmp_path / "set.csv"
+    path.write_bytes(b"\x89PNG\r\n\x00")
+    with pytest.raises(SetError, match=r"set\.csv: this is no CSV text"):
+        read_set(path, {"Larkspur"})
