@@ -106,7 +106,7 @@ def _hand_to_fit(config: Config, coil_name: str, walk: Walk, readings: Path) -> 
         print(f"no fit yet: {error}")
         return 1
     longest_us, why = limits_of_fit(found, model)
-    on_terminal(f"{coil_name}: commissioning", [fit_chapter(found, longest_us, why)])
+    on_terminal(f"{coil_name}: commissioning", [fit_chapter(found, longest_us, why, model)])
     return 0 if walk.done else 1
 
 

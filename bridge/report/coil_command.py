@@ -9,7 +9,7 @@ from typing import Any
 
 from bridge.coil.fit import Fit, fit, read_csv
 from bridge.coil.fit_limits import limits_of_fit
-from bridge.coil.model import model_of
+from bridge.coil.model import CoilModel, model_of
 from bridge.coil.tank import Bridge, fundamental_v
 from bridge.config import Coil, Config
 from bridge.report.coil_report import CoilReport, coil_report
@@ -134,7 +134,9 @@ def fit_data(found: Fit, longest_us: float | None, why: str) -> dict[str, Any]:
     }
 
 
-def fit_chapter(found: Fit, longest_us: float | None, why: str) -> Chapter:
+def fit_chapter(
+    found: Fit, longest_us: float | None, why: str, model: CoilModel | None = None
+) -> Chapter:
     """What the readings say, and the lines for the site file."""
     kind = "with an arc" if found.with_arc else "without breakout"
     rows: Sequence[Sequence[str]] = [
@@ -161,8 +163,12 @@ def fit_chapter(found: Fit, longest_us: float | None, why: str) -> Chapter:
             f"measured_to_us = {found.longest_us:g}"
         )
     else:
+        capacitance = "and the capacitance_nf of your tank"
+        if model is not None:
+            capacitance = f"capacitance_nf = {model.circuit.capacitance_f * 1e9:.4g}"
         parts.append(
-            f"For [coil.tank]: inductance_uh = {found.least_inductance_h * 1e6:.2f}, "
+            f"For [coil.tank]: inductance_uh = {found.least_inductance_h * 1e6:.2f}, {capacitance} "
+            "(both in place of resonant_frequency_khz and impedance_ohm), "
             f"loss_ohm = {found.least_resistance_ohm:.3f}, measured_to_us = {found.longest_us:g} "
             "(the values limits may stand on: two sigma to the safe side)"
         )
@@ -191,7 +197,7 @@ def fit_report(
         drive_v = fundamental_v(bus_voltage_v, bridge)
     found = fit(read_csv(readings), drive_v)
     longest_us, why = limits_of_fit(found, model)
-    chapters = [("How to read this", [Note(GUIDANCE)]), fit_chapter(found, longest_us, why)]
+    chapters = [("How to read this", [Note(GUIDANCE)]), fit_chapter(found, longest_us, why, model)]
     title = f"Readings of {coil.name}" if coil is not None else "Readings"
     show(title, chapters, fit_data(found, longest_us, why), as_json=as_json, html=html)
     return 0

@@ -105,6 +105,20 @@ def test_a_short_loud_moment_may_take_more_than_the_steady_budget() -> None:
     assert sum(later) < 1.02 * played.engine.mains.flow_a
 
 
+def test_the_budget_is_used_up_to_a_tenth_or_so_and_no_further() -> None:
+    # Long pulses, of which judge and governor think alike to 4 %, and a whole window full of them
+    # after silence: the highest mean there is. So a budget overspent by an eighth is seen.
+    config = two_coils({"averaging_s": 40.0})
+    played = armed(config)
+    organ(played, 1, 2)
+    for channel, note in ((1, 43), (2, 47)):
+        played.midi(INPUT, note_on(note, 127, channel))
+    played.run_for(42.0)
+    share, theta = judged(config, played)
+    assert 0.88 < share <= 1
+    assert theta < 1
+
+
 def test_without_room_at_breakout_a_voice_goes_and_returns() -> None:
     config = two_coils({"breaker_a": 6.0}, min_on_time_us=18)
     played = armed(config)

@@ -10,7 +10,9 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from bridge.coil.fit import FitError, Reading, fit, read_csv, write_csv
+from bridge.coil.fit_limits import limits_of_fit, model_of_fit
 from bridge.coil.ring_up import RingUp
+from tests.coil.parts import model
 
 DRIVE_V = 827.6
 TRUE = RingUp(DRIVE_V, 12.3e-6, 0.249)
@@ -135,3 +137,18 @@ def test_a_bad_file_is_told_by_row(tmp_path: Path, text: str, said: str) -> None
     path.write_text(text, encoding="utf-8")
     with pytest.raises(FitError, match=said):
         read_csv(path)
+
+
+def test_a_limit_looks_at_every_rating_not_at_the_current_alone() -> None:
+    found = fit(readings(0, 1, breakout=False), DRIVE_V)
+    calm, why = limits_of_fit(found, model({"current_limit_a": 99_000.0}))
+    assert (calm, why) == (120.0, "the longest on-time measured: a fit says nothing beyond it")
+    strained, why = limits_of_fit(
+        found, model({"current_limit_a": 99_000.0, "capacitor_peak_v": 12_000.0})
+    )
+    assert strained is not None
+    assert why == "peak voltage on the tank capacitor in the worst case"
+    # ½·C·v² = ½·L·i² (energy of a tank): what that on-time reaches without any loss, as fitted
+    limit = model_of_fit(found, model()).circuit
+    amperes = 12_000.0 * math.sqrt(limit.capacitance_f / limit.inductance_h)
+    assert RingUp(DRIVE_V * 1.1, found.inductance_h, 0.0).current_a(strained * 1e-6) < amperes
