@@ -63,6 +63,7 @@ def coil_figure(coil: Coil) -> str | None:
         left.axhline(allowed, color=INK, linewidth=0.9, linestyle=":")
         left.text(0, allowed, " allowed", va="top")
         left.axvline(coil.max_on_time_us, color=INK, linewidth=0.9, linestyle="-.")
+        left.text(coil.max_on_time_us, 0, "configured ", ha="right", va="bottom", rotation=90)
         left.set(xlabel="on-time, µs", ylabel="peak primary current, A", xlim=(0, top_us), ylim=0)
         energy = left.twinx()
         energy.grid(visible=False)

@@ -13,7 +13,8 @@ border-bottom:3px solid #a4552a;padding-bottom:.3rem}h2{font-size:1.15rem;margin
 table{border-collapse:collapse;margin:.7rem 0;background:#fff;display:block;
 overflow-x:auto;width:fit-content;max-width:100%}
 th,td{padding:.25rem .7rem;border-bottom:1px solid #d9d4cc;text-align:right;white-space:nowrap}
-th{background:#ece6dc;font-weight:600}td:first-child,th:first-child{text-align:left}
+th{background:#ece6dc;font-weight:600;white-space:normal;vertical-align:bottom}
+td:first-child,th:first-child{text-align:left}
 .note{border-left:4px solid #b8860b;background:#fff8e1;padding:.5rem .9rem;margin:.7rem 0}
 figure{margin:1rem 0;background:#fff;padding:.6rem}figure svg{max-width:100%;height:auto}
 dt{font-weight:600;margin-top:.5rem}dd{margin:0}
