@@ -190,7 +190,8 @@ def commission(  # noqa: PLR0917
     """Walk through bringing up a new coil: ordered steps made from its own numbers.
 
     Fibre and stops with the bus off, the driver's own over-current trip, then from the shortest
-    pulse upward with a reading at each step; ends with a fit of the readings.
+    pulse upward with a reading at each step; ends with a fit of the readings. What halts the walk,
+    a reading beyond the numbers or x, stops the site as well.
     """
     from bridge import commission as commission_command  # noqa: PLC0415
 

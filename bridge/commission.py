@@ -40,6 +40,7 @@ class WalkWords:
         self._fire = fire
         self._hold = hold
         self._digits = ""
+        self._fired_at = -1
 
     def __call__(self, said: str) -> str | None:
         """The answer; None: not a word of the walk. What halts the walk stops the site."""
@@ -59,6 +60,7 @@ class WalkWords:
             case "f" | "fire" | "g" | "hold":
                 if not walk.may_fire:
                     return walk.describe()
+                self._fired_at = walk.index
                 if word in ("f", "fire"):
                     self._fire()
                     return f"{walk.on_time_us:.1f} µs asked (fires only while armed)"
@@ -86,6 +88,8 @@ class WalkWords:
             amperes = float(text.strip().rstrip("A "))
         except ValueError:
             return f"{text!r} is no number of amperes"
+        if self._fired_at != self._walk.index and not self._walk.halted:
+            return "nothing was fired at this step: fire, and read the scope, first"
         return self._walk.read(amperes)
 
 

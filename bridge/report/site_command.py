@@ -109,7 +109,9 @@ def _mains(config: Config, report: SiteReport) -> Chapter:
             "when a breaker trips: the earliest and the latest its standard allows, from cold",
         )
     )
-    standard = "IEC 60898-1" if mains.breaker == "iec60898" else "UL 489 (from memory)"
+    standard = "IEC 60898-1"
+    if mains.breaker == "ul489":
+        standard = "UL 489 (from memory; its magnetic part reckoned as the IEC's B)"
     parts.append(f"A thermal model of one time constant inside the bands of {standard}.")
     return "Mains", parts
 

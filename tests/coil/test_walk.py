@@ -165,6 +165,8 @@ class Fired:
 def test_keys_and_words_say_the_same() -> None:
     one = prepared(walk())
     keys = Fired(one)
+    assert str(keys.words("reading 600")).startswith("nothing was fired at this step")
+    assert one.readings == []
     assert keys.words("f") == "20.0 µs asked (fires only while armed)"
     assert keys.words("fire") is not None
     assert keys.shots == 2
@@ -178,6 +180,7 @@ def test_keys_and_words_say_the_same() -> None:
     assert keys.words("reading 650 A") == "taken: 650 A at 20 µs; next when it was steady"
     assert keys.words("reading lots") == "'lots' is no number of amperes"
     assert str(keys.words("n")).startswith("step 5 of")
+    assert str(keys.words("reading 600")).startswith("nothing was fired at this step")
     assert str(keys.words("where")).startswith("step 5 of")
     assert keys.words("arm") is None
     assert str(keys.words("halt")).startswith("STOP HERE")
@@ -190,6 +193,7 @@ def test_what_halts_the_walk_stops_the_site_as_well() -> None:
     keys = Fired(one)
     assert one.step is not None
     assert one.step.most_a is not None
+    keys.words("fire")
     assert not isinstance(keys.words("reading 500"), StoppingAnswer)
     bad = keys.words(f"reading {one.step.most_a * 1.01:g}")
     assert isinstance(bad, StoppingAnswer)

@@ -102,6 +102,7 @@ def test_a_reading_beyond_the_numbers_ends_the_walk_and_trips_the_site(tmp_path:
         time.sleep(0.5)  # a confirmation sooner than 0.4 s is not meant
         walk.say("confirm")
         walk.wait_for("arming → armed")
+        walk.say("fire")
         walk.say("reading 3000")
         walk.wait_for("STOP HERE")
         walk.wait_for("armed → tripped: trip 1, cause 32")
