@@ -44,10 +44,6 @@ Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
 
 
-class StoppingAnswer(str):
-    """An answer of a command's own key or word that stops the site as well; why: its text."""
-
-
 def record_line(record: Record) -> str | None:
     """One record as a line; None for what needs no line."""
     match record:
@@ -185,6 +181,10 @@ class Operator:
                 self.print_line(json.dumps(self.view().as_json()), False)
             case Command.QUIT:
                 self.service.leave()
+
+
+class StoppingAnswer(str):
+    """An answer of a command's own key or word that stops the site as well; why: its text."""
 
 
 async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> None:
