@@ -139,18 +139,39 @@ static bool look_at_output(uint8_t output)
     return right;
 }
 
+static void work_on(uint8_t output)
+{
+    uint32_t now = ticks_now();
+
+    core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
+    timers_working_since(now);
+    core_poll_output(&core, now, output);
+}
+
+/* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and
+ * that whose turn is furthest away. */
+static void work_on_fresh(uint8_t turn_of)
+{
+    for (uint8_t i = OUTPUTS; i > 1U; i--) {
+        uint8_t output = (uint8_t)(turn_of + i - 1U) & (OUTPUTS - 1U);
+        if (core.coils[output].stirred) {
+            work_on(output);
+            break;
+        }
+    }
+}
+
 static void turn(uint8_t output)
 {
     uint8_t bit = (uint8_t)(1U << output);
     bool sound;
-    uint32_t now;
 
     look_at_inputs();
     look_at_line();
-    now = ticks_now();
-    core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
-    timers_working_since(now);
-    core_poll_output(&core, now, output);
+    work_on_fresh(output);
+    look_at_inputs();
+    look_at_line();
+    work_on(output);
     look_at_bytes();
     core_poll_status(&core, ticks_now());
     memory_step();
