@@ -132,7 +132,8 @@ static bool look_at_output(uint8_t output)
         right = false;
         core_fault(&core, ticks_now());
     }
-    if (disagrees != ((disagreeing & bit) != 0U)) {
+    /* An e-stop input that opened has stopped timers in mid-pulse: not judged until that was told. */
+    if ((timers_halted() == 0U) && (disagrees != ((disagreeing & bit) != 0U))) {
         disagreeing ^= bit;
         core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
     }
@@ -215,6 +216,11 @@ __attribute__((noinline)) static void start(void)
     uart_start();
     last_levels = levels_read();
     core_start(&core, &board, &kept, last_levels, ticks_now());
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        if (!look_at_output(output)) { /* before any byte can come */
+            unsound |= (uint8_t)(1U << output);
+        }
+    }
     alive_wait();
     sei();
 }
