@@ -51,13 +51,17 @@ async def run_site(
             config, source, open_port=boards.open, latch_store=store, with_midi=with_midi
         )
         operator = Operator(service, extra)
-        service.on_record = operator.on_record
+        service.watchers.add(operator)
         running_loop = asyncio.get_running_loop()
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
             running_loop.add_signal_handler(number, service.leave)
         running_loop.add_signal_handler(
-            signal.SIGUSR1, service.stop, Cause.OPERATOR_STOP, "from another shell (SIGUSR1)"
+            signal.SIGUSR1,
+            service.stop,
+            Cause.OPERATOR_STOP,
+            "from another shell (SIGUSR1)",
+            "another shell",
         )
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")

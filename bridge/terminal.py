@@ -15,6 +15,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import NamedTuple
 
+from bridge.clocks import HostS
 from bridge.console import KEY_HELP, Command, Console
 from bridge.engine import Act
 from bridge.host_clock import host_now
@@ -36,9 +37,12 @@ from bridge.records import (
 from bridge.service import Service
 from bridge.tty_input import read_input, read_words, single_keys
 from bridge.view import SiteView, open_conditions, site_view, trip_text
+from bridge.watcher import Watcher
 
 PICTURE_S = 0.17
 LINES_KEPT = 30
+TERMINAL = "terminal"
+"""Who does what is done here, as the record of it says."""
 
 Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
@@ -76,7 +80,7 @@ class Said(NamedTuple):
     text: str
 
 
-class Operator:
+class Operator(Watcher):
     """Takes the operator's words to the service and keeps the last lines to show."""
 
     def __init__(self, service: Service, extra: Extra | None = None) -> None:
@@ -88,7 +92,7 @@ class Operator:
         self._extra = extra
         self._input_texts: dict[str, str] = {}
 
-    def on_record(self, at_s: float, record: Record) -> None:
+    def recorded(self, at_s: HostS, record: Record) -> None:
         if isinstance(record, InputChanged):
             # What stays as it is need not be said at every try to change it.
             if self._input_texts.get(record.input_name) == record.text:
@@ -115,7 +119,7 @@ class Operator:
     def input_ended(self) -> None:
         """The terminal or the connection is gone: nobody can stop an armed site from here."""
         if self.service.engine.interlock.state in (State.ARMING, State.ARMED):
-            self.service.stop(Cause.OPERATOR_STOP, "the operator's input ended")
+            self.service.stop(Cause.OPERATOR_STOP, "the operator's input ended", TERMINAL)
 
     def key(self, key: str) -> None:
         """One key press. A stop needs nothing else to have worked."""
@@ -141,7 +145,7 @@ class Operator:
 
     def _stop(self) -> None:
         before = self._state
-        self.service.stop(Cause.OPERATOR_STOP)
+        self.service.stop(Cause.OPERATOR_STOP, by=TERMINAL)
         self._console.take_back()
         if before is State.TRIPPED:
             self.say(f"stop: tripped already. {NOT_SAFE}")
@@ -167,14 +171,14 @@ class Operator:
             case Command.STOP:
                 self._stop()
             case Command.ARM | Command.CONFIRM:
-                self.service.act(Act.ARM)
+                self.service.act(Act.ARM, TERMINAL)
             case Command.DISARM:
-                self.service.act(Act.DISARM)
+                self.service.act(Act.DISARM, TERMINAL)
             case Command.HUSH:
-                self.service.act(Act.HUSH)
+                self.service.act(Act.HUSH, TERMINAL)
                 self.say("hush: all notes off")
             case Command.RESET:
-                self.service.act(Act.RESET)
+                self.service.act(Act.RESET, TERMINAL)
             case Command.STATUS:
                 self.print_line(json.dumps(self.view().as_json()), False)
             case Command.QUIT:
