@@ -70,6 +70,10 @@ class BangSource:
         return self._step
 
     @property
+    def coil(self) -> str:
+        return self._coil
+
+    @property
     def break_rate_hz(self) -> float:
         return self._rate_hz
 

@@ -15,8 +15,8 @@ from bridge.config import Config, ConfigError, load_config
 from bridge.config_check import check_config, config_problems, fitted
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
+from bridge.version import VERSION
 
-VERSION = "0.1.0"
 CAUTION = (
     "Tesla coils kill. This program ends or sends a signal, nothing more: it is not a safety-rated "
     f"stop. {NOT_SAFE} Wire the emergency button to the mains contactors, keep everybody behind "

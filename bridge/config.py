@@ -14,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from bridge.config_errors import explain
 from bridge.config_power import Audience, Mains, Supply, Tank
@@ -233,12 +233,29 @@ class Music(Section):
     stealing: Stealing = Stealing()
 
 
+class Journal(Section):
+    """The record of every run (`coilwarden journal`)."""
+
+    enabled: bool = True
+    directory: Path | None = Field(default=None, strict=False)
+    """Where the journals lie; absent: `journal` in the state directory."""
+    max_mb: float = Field(default=2000.0, ge=10, le=1_000_000)
+    """All journals of the site together; beyond it the oldest are deleted."""
+
+
 class Config(Section):
     site: Site
     controller: tuple[Controller, ...] = Field(min_length=1, max_length=4, strict=False)
     coil: tuple[Coil, ...] = Field(min_length=1, max_length=16, strict=False)
     input: tuple[Input, ...] = Field(default=(), strict=False)
     music: Music = Music()
+    journal: Journal = Journal()
+    _text: str = PrivateAttr(default="")
+
+    @property
+    def text(self) -> str:
+        """The file it was read from, word for word; "" where it was not read from one."""
+        return self._text
 
     @model_validator(mode="after")
     def _references(self) -> Self:
@@ -336,4 +353,6 @@ def load_config(path: Path) -> Config:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
-    return parse_config(text, str(path))
+    config = parse_config(text, str(path))
+    config._text = text  # pyright: ignore[reportPrivateUsage]  (not a key of the file)
+    return config

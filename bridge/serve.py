@@ -14,6 +14,7 @@ from bridge import log, loop
 from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.interlock import NOT_SAFE, Cause
+from bridge.journal.journal import Journal
 from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
@@ -52,6 +53,7 @@ async def run_site(
         )
         operator = Operator(service, extra)
         service.watchers.add(operator)
+        journal = _start_journal(service, operator)
         running_loop = asyncio.get_running_loop()
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
@@ -87,8 +89,23 @@ async def run_site(
         finally:
             gc.unfreeze()
             store.release()
+            if journal is not None:
+                journal.close()
             left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
             say_last(sys.stdout.fileno(), left)
+
+
+def _start_journal(service: Service, operator: Operator) -> Journal | None:
+    """The record of this run, unless the site file switches it off."""
+    config, engine = service.config, service.engine
+    if not config.journal.enabled:
+        operator.say("no record is kept of this run: [journal] says enabled = false")
+        return None
+    journal = Journal(config, engine.source, engine.interlock.latch, operator.say)
+    operator.journal = journal
+    service.watchers.add(journal)
+    journal.start()
+    return journal
 
 
 async def _run_both(service: Service, shown: Coroutine[Any, Any, None]) -> list[str]:

@@ -19,24 +19,16 @@ from bridge.clocks import HostS
 from bridge.console import KEY_HELP, Command, Console
 from bridge.engine import Act
 from bridge.host_clock import host_now
-from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
+from bridge.interlock import NOT_SAFE, Cause, State
+from bridge.journal.journal import OFF, Journal
 from bridge.outlet import Outlet
 from bridge.painter import Painter
 from bridge.picture import picture
-from bridge.records import (
-    ArmDenied,
-    HeldBackChanged,
-    InputChanged,
-    InterlockChanged,
-    LatchChanged,
-    LinkChanged,
-    Record,
-    Remark,
-    ResetDenied,
-)
+from bridge.record_line import record_line
+from bridge.records import InputChanged, InterlockChanged, Record
 from bridge.service import Service
 from bridge.tty_input import read_input, read_words, single_keys
-from bridge.view import SiteView, open_conditions, site_view, trip_text
+from bridge.view import SiteView, open_conditions, site_view
 from bridge.watcher import Watcher
 
 PICTURE_S = 0.17
@@ -46,30 +38,6 @@ TERMINAL = "terminal"
 
 Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
-
-
-def record_line(record: Record) -> str | None:
-    """One record as a line; None for what needs no line."""
-    match record:
-        case InterlockChanged(change):
-            line = f"{change.before.value} → {change.after.value}"
-            if change.trip is not None:
-                line += f": {trip_text(change.trip)} {CAUSES[change.trip.cause].remedy}"
-            if change.after is State.ARMED:
-                return line
-            return f"{line} {NOT_SAFE}" if change.trip is not None else f"{line}. {NOT_SAFE}"
-        case ArmDenied(failed):
-            return "not armed: " + "; ".join(failed) + f". {NOT_SAFE}"
-        case ResetDenied(reasons):
-            return "not reset: " + "; ".join(reasons) + f". {NOT_SAFE}"
-        case LinkChanged(controller, text):
-            return f"{controller}: {text}"
-        case InputChanged(name, text):
-            return f"input {name}: {text}"
-        case Remark(source, text):
-            return f"{source}: {text}"
-        case LatchChanged() | HeldBackChanged():  # the picture shows what is held back
-            return None
 
 
 class Said(NamedTuple):
@@ -88,6 +56,7 @@ class Operator(Watcher):
         self.lines: deque[Said] = deque(maxlen=LINES_KEPT)
         self.print_line: Callable[[str, bool], None] = lambda line, keep: None
         """Gets every line as it is said, and whether it must not be lost."""
+        self.journal: Journal | None = None
         self._console = Console()
         self._extra = extra
         self._input_texts: dict[str, str] = {}
@@ -110,7 +79,8 @@ class Operator(Watcher):
 
     def view(self) -> SiteView:
         midi = self.service.midi
-        return site_view(self.service.engine, host_now(), midi.status if midi else None)
+        journal = self.journal.state if self.journal else OFF
+        return site_view(self.service.engine, host_now(), midi.status if midi else None, journal)
 
     def question(self) -> str:
         """What waits for the operator's answer, or ""."""

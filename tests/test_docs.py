@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.cli import VERSION, app
+from bridge.cli import app
 from bridge.config import Config, Section, load_config, parse_config
 from bridge.config_check import check_config
 from bridge.interlock_tables import cause_table, transition_table
+from bridge.version import VERSION
 
 ROOT = Path(__file__).resolve().parents[1]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
