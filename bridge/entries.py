@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from bridge.clocks import HostS
 from bridge.interlock import Cause
 from bridge.link.outbox import Outgoing
+from bridge.stops.condition import Condition
 
 if TYPE_CHECKING:
     from bridge.engine import Act, Engine
@@ -112,6 +113,38 @@ class Stopped(NamedTuple):
         engine.trip(self.at_s, self.cause, self.origin, self.detail)
 
 
+class StopInput(NamedTuple):
+    """A stop beside the controllers' own was found so."""
+
+    at_s: HostS
+    name: str
+    condition: Condition
+    detail: str
+
+    def enter(self, engine: Engine) -> None:
+        engine.stop_input(self.at_s, self.name, self.condition, self.detail)
+
+
+class Hold(NamedTuple):
+    """The dead man's switch is held (said again while it is), or let go."""
+
+    at_s: HostS
+    held: bool
+
+    def enter(self, engine: Engine) -> None:
+        engine.hold(self.at_s, self.held)
+
+
+class Proven(NamedTuple):
+    """Which stops have no proof of today's date."""
+
+    at_s: HostS
+    unproven: tuple[str, ...]
+
+    def enter(self, engine: Engine) -> None:
+        engine.proven(self.at_s, self.unproven)
+
+
 class Advance(NamedTuple):
     """The timer: everything due by now."""
 
@@ -143,6 +176,9 @@ Entry = (
     | BreakDone
     | Acted
     | Stopped
+    | StopInput
+    | Hold
+    | Proven
     | Advance
     | Collect
 )

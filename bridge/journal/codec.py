@@ -22,6 +22,7 @@ from bridge.journal.values import ClockFix, Event, Missing, Noted, Sounding, Tol
 from bridge.link.outbox import Outgoing
 from bridge.record_line import record_line
 from bridge.records import HeldBackChanged, Record
+from bridge.stops.condition import Condition
 
 
 class Code:
@@ -108,6 +109,9 @@ _RARE: dict[str, Any] = {
         entries.BreakDone,
         entries.Acted,
         entries.Stopped,
+        entries.StopInput,
+        entries.Hold,
+        entries.Proven,
     )
 }
 
@@ -254,6 +258,10 @@ def _rare_entry(at_s: HostS, value: dict[str, Any]) -> entries.Entry:
         value["act"] = Act[value["act"]]
     elif kind is entries.Stopped:
         value["cause"] = Cause[value["cause"]]
+    elif kind is entries.StopInput:
+        value["condition"] = Condition[value["condition"]]
+    elif kind is entries.Proven:
+        value["unproven"] = tuple(value["unproven"])
     elif kind is entries.SourceTold:
         value["commands"] = tuple((name, tuple(n)) for name, n in value["commands"])
     return kind(at_s, **value)
