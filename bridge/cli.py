@@ -145,6 +145,23 @@ def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
 
 
 @app.command()
+def stop(config: ConfigArgument) -> None:
+    """Stop a running daemon of this site, from another shell.
+
+    Exit 0: every connected controller confirmed; 1: not all did; 2: no daemon could be told. Silent
+    is not safe to approach: bus charged, mains on. The emergency button is quicker and surer.
+    """
+    from bridge.stops import stop_command  # noqa: PLC0415
+
+    # Whatever else is wrong with the site file, a stop needs no more of it than its name.
+    try:
+        site = load_config(config)
+    except ConfigError as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(stop_command.run(site))
+
+
+@app.command()
 def bang(
     config: ConfigArgument,
     coil: Annotated[str, typer.Argument(metavar="COIL", help="The coil's name in the site file.")],

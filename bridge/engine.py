@@ -226,6 +226,11 @@ class Engine:
             return now_s
         return max(now_s, min(turns.room_at_s for turns in self._turns.values()))
 
+    @property
+    def seen_s(self) -> HostS:
+        """When the engine was entered last."""
+        return self._seen_s
+
     def is_tripped_by(self, cause: Cause) -> bool:
         """Tripped, and this is the first cause or among the later ones."""
         trip = self.interlock.current_trip

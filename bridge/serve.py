@@ -22,6 +22,7 @@ from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
 from bridge.service import Service
 from bridge.source import VoiceSource
+from bridge.stops.attend import AttendedStops
 from bridge.terminal import Extra, Operator, operate
 
 
@@ -79,7 +80,13 @@ async def run_site(
         # What is alive now stays: the collector need not look at it again during the music.
         gc.collect()
         gc.freeze()
+        stops = AttendedStops(service)
         try:
+            try:
+                await stops.open()
+            except OSError as error:
+                print(f"the socket for `coilwarden stop` cannot be had: {error}", file=sys.stderr)
+                return 2
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
                 problems = await _run_both(service, shown)
@@ -88,6 +95,7 @@ async def run_site(
             return 2 if problems else 0
         finally:
             gc.unfreeze()
+            await stops.close()
             store.release()
             if journal is not None:
                 journal.close()

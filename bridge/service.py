@@ -31,6 +31,7 @@ from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
 from bridge.midi_ports import MidiInputs, MidiPortError, PortState
 from bridge.records import LatchChanged, Record
 from bridge.source import VoiceSource
+from bridge.stops.condition import Condition
 from bridge.watcher import Watcher, Watchers
 
 OpenPort = Callable[[Controller], Awaitable[Transport]]
@@ -97,6 +98,18 @@ class Service:
     def stop(self, cause: Cause, detail: str = "", by: str = "") -> None:
         """Stops everything now."""
         self._guarded(entries.Stopped(host_now(), cause, "", detail, by))
+
+    def stop_input(self, name: str, condition: Condition, detail: str) -> None:
+        """A stop beside the controllers' own is found so."""
+        self._guarded(entries.StopInput(host_now(), name, condition, detail))
+
+    def hold(self, held: bool) -> None:
+        """The dead man's switch is held (to be said again while it is), or let go."""
+        self._guarded(entries.Hold(host_now(), held))
+
+    def proven(self, unproven: tuple[str, ...]) -> None:
+        """Which stops have no proof of today's date."""
+        self._guarded(entries.Proven(host_now(), unproven))
 
     def leave(self) -> None:
         """Ends `run`: stop first, then leave."""
