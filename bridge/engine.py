@@ -174,6 +174,11 @@ class Engine:
         self._enter(now_s)
         self.permission_inputs.proven(unproven)
 
+    def objection(self, now_s: HostS, source: str, found: str, remedy: str) -> None:
+        """Somebody objects to arming, or (found is "") no more."""
+        self._enter(now_s)
+        self.permission_inputs.objection(source, found, remedy)
+
     def link_up(self, now_s: HostS, controller: str) -> None:
         self._enter(now_s)
         self.sessions[controller].link_up(now_s)

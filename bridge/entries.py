@@ -145,6 +145,18 @@ class Proven(NamedTuple):
         engine.proven(self.at_s, self.unproven)
 
 
+class Objection(NamedTuple):
+    """Somebody objects to arming, or (found is "") no more."""
+
+    at_s: HostS
+    source: str
+    found: str
+    remedy: str
+
+    def enter(self, engine: Engine) -> None:
+        engine.objection(self.at_s, self.source, self.found, self.remedy)
+
+
 class Advance(NamedTuple):
     """The timer: everything due by now."""
 
@@ -179,6 +191,7 @@ Entry = (
     | StopInput
     | Hold
     | Proven
+    | Objection
     | Advance
     | Collect
 )

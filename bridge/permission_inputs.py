@@ -56,6 +56,7 @@ class PermissionInputs:
         self._wants_proof = config.site.require_todays_proof
         self._unproven: tuple[str, ...] | None = None
         """Stops without today's proof; None: nobody has looked yet."""
+        self._objections: dict[str, Check] = {}
         self._switch = config.dead_man
         self.dead_man: DeadMan | None = None
         if config.dead_man is not None:
@@ -101,6 +102,12 @@ class PermissionInputs:
     def proven(self, unproven: tuple[str, ...]) -> None:
         """Which stops have no proof of today's date; empty: all have."""
         self._unproven = unproven
+
+    def objection(self, source: str, found: str, remedy: str) -> None:
+        """Somebody objects to arming, or (found is "") no more."""
+        self._objections.pop(source, None)
+        if found:
+            self._objections[source] = Check(source, False, found, remedy)
 
     # -- what follows -------------------------------------------------------------------------
 
@@ -152,7 +159,7 @@ class PermissionInputs:
                     "End this and run `coilwarden prove-stop` with this site file.",
                 )
             )
-        return found
+        return [*found, *self._objections.values()]
 
     def lasting(self, trip: Trip | None) -> list[str]:
         """Why a trip by one of these cannot be reset yet."""

@@ -8,7 +8,7 @@ import gc
 import signal
 import sys
 from collections.abc import Coroutine
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge import log, loop
 from bridge.coil.checks import unprotected
@@ -24,6 +24,9 @@ from bridge.service import Service
 from bridge.source import VoiceSource
 from bridge.stops.attend import AttendedStops
 from bridge.terminal import Extra, Operator, operate
+
+if TYPE_CHECKING:
+    from bridge.telemetry.link import MqttLink
 
 
 async def run_site(
@@ -81,12 +84,22 @@ async def run_site(
         gc.collect()
         gc.freeze()
         stops = AttendedStops(service)
+        mqtt: MqttLink | None = None
         try:
             try:
                 await stops.open()
             except OSError as error:
                 print(f"the socket for `coilwarden stop` cannot be had: {error}", file=sys.stderr)
                 return 2
+            if config.mqtt is not None:
+                from bridge.telemetry.attend import connect  # noqa: PLC0415  (loads MQTT)
+                from bridge.telemetry.link import CredentialsError  # noqa: PLC0415
+
+                try:
+                    mqtt = connect(service, config.mqtt, operator.say)
+                except (CredentialsError, OSError) as error:
+                    print(f"mqtt: {error}", file=sys.stderr)
+                    return 2
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
                 problems = await _run_both(service, shown)
@@ -96,6 +109,8 @@ async def run_site(
         finally:
             gc.unfreeze()
             await stops.close()
+            if mqtt is not None:
+                await asyncio.to_thread(mqtt.close)
             store.release()
             if journal is not None:
                 journal.close()

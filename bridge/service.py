@@ -111,6 +111,10 @@ class Service:
         """Which stops have no proof of today's date."""
         self._guarded(entries.Proven(host_now(), unproven))
 
+    def object_to_arming(self, source: str, found: str, remedy: str) -> None:
+        """Somebody objects to arming, or (found is "") no more."""
+        self._guarded(entries.Objection(host_now(), source, found, remedy))
+
     def leave(self) -> None:
         """Ends `run`: stop first, then leave."""
         self._leaving.set()

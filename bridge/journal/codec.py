@@ -112,6 +112,7 @@ _RARE: dict[str, Any] = {
         entries.StopInput,
         entries.Hold,
         entries.Proven,
+        entries.Objection,
     )
 }
 
