@@ -161,6 +161,19 @@ def stop(config: ConfigArgument) -> None:
     raise typer.Exit(stop_command.run(site))
 
 
+@app.command("prove-stop")
+def prove_stop(config: ConfigArgument, plain: PlainOption = False) -> None:
+    """Walk through pressing every stop of a site, with the mains off: each is timed and recorded.
+
+    A stop is proven today once it was pressed while armed and every controller went dark. With
+    require_todays_proof in the site file, arming needs it. Exit 0: all proven.
+    """
+    from bridge.stops import prove  # noqa: PLC0415
+
+    set_up_log()
+    raise typer.Exit(prove.run(_load(config), plain=_plain(plain)))
+
+
 @app.command()
 def bang(
     config: ConfigArgument,

@@ -13,6 +13,7 @@ from bridge.records import (
     Record,
     Remark,
     ResetDenied,
+    StopProven,
 )
 
 
@@ -42,6 +43,8 @@ def record_line(record: Record) -> str | None:
             return f"{controller}: {text}"
         case InputChanged(name, text):
             return f"input {name}: {text}"
+        case StopProven(name, dark_after_ms):
+            return f"proven: {name}, dark after {dark_after_ms:.0f} ms at most"
         case Remark(source, text):
             return f"{source}: {text}"
         case LatchChanged() | HeldBackChanged():  # the picture shows what is held back

@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from typing import TYPE_CHECKING, Any
 
 from bridge import log, loop
@@ -38,6 +38,7 @@ async def run_site(
     extra: Extra | None = None,
     extra_help: str = "",
     greeting: str = "",
+    prepare: Callable[[Service, Callable[[str], None]], None] | None = None,
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code."""
     store = LatchStore(config)
@@ -58,6 +59,8 @@ async def run_site(
         operator = Operator(service, extra)
         service.watchers.add(operator)
         journal = _start_journal(service, operator)
+        if prepare is not None:
+            prepare(service, operator.say)
         running_loop = asyncio.get_running_loop()
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):

@@ -84,6 +84,17 @@ def stop_steps(config: Config) -> tuple[StopStep, ...]:
                     one.name,
                 )
             )
+    switch = config.dead_man
+    if switch is not None and switch.source != "panel":
+        steps.append(
+            StopStep(
+                "dead man's switch",
+                f"Let go of the dead man's switch for {switch.latch_after_s:g} s.",
+                frozenset({Cause.DEAD_MAN}),
+                "",
+                after="Hold it again.",
+            )
+        )
     if config.mqtt is not None:
         steps.append(
             StopStep(
