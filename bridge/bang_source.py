@@ -62,11 +62,16 @@ class BangSource:
         self._count = 0
         self._until_s: MusicS | None = None
         self._asks: dict[str, tuple[VoiceAsk, ...]] = dict.fromkeys(self._names, ())
+        self._commands: list[tuple[str, tuple[float, ...]]] = []
 
     @property
     def step(self) -> int:
         """0 (breakout) to STEPS (longest lawful on-time)."""
         return self._step
+
+    @property
+    def coil(self) -> str:
+        return self._coil
 
     @property
     def break_rate_hz(self) -> float:
@@ -92,6 +97,7 @@ class BangSource:
 
     def ask_on_time(self, on_time_us: float) -> None:
         """This on-time, from the next bang on, in place of the steps; held to the coil's range."""
+        self._commands.append(("ask_on_time", (on_time_us,)))
         self._asked_us = on_time_us
 
     def longer(self, now_s: MusicS) -> Longer:
@@ -99,6 +105,7 @@ class BangSource:
 
         Each sign of the act, counted or not, begins the wait for the next anew.
         """
+        self._commands.append(("longer", (now_s,)))
         fresh = now_s - self._longer_seen_s > FIRST_REPEAT_S
         self._longer_seen_s = now_s
         if fresh:
@@ -110,6 +117,7 @@ class BangSource:
 
     def shorter(self) -> int:
         """One step shorter; by a held key too, for it leads to safety."""
+        self._commands.append(("shorter", ()))
         self._step = max(0, self._step - 1)
         return self._step
 
@@ -117,16 +125,23 @@ class BangSource:
         """`bangs` (1..255) bangs at the fixed rate, then silence. Raises ValueError."""
         if not 1 <= bangs <= MOST_BANGS:
             raise ValueError(f"{bangs} bangs: 1 to {MOST_BANGS} are possible")
+        self._commands.append(("fire", (now_s, bangs)))
         self._begin(now_s, bangs)
         self._until_s = MusicS(now_s + (bangs + 0.5) / self._rate_hz)
 
     def hold(self, now_s: MusicS) -> None:
         """The key is held: sounds until no further sign comes in time."""
+        self._commands.append(("hold", (now_s,)))
         if self._until_s is None or now_s >= self._until_s or self._count:
             self._begin(now_s, 0)
             self._until_s = MusicS(now_s + FIRST_REPEAT_S)
         else:
             self._until_s = MusicS(now_s + REPEAT_S)
+
+    def let_go(self) -> None:
+        """Silence, whatever is held."""
+        self._commands.append(("let_go", ()))
+        self._silence()
 
     @property
     def sounding(self) -> bool:
@@ -181,3 +196,24 @@ class BangSource:
 
     def take_events(self) -> Sequence[object]:
         return ()
+
+    def take_commands(self) -> Sequence[tuple[str, tuple[float, ...]]]:
+        commands, self._commands = self._commands, []
+        return commands
+
+    def do(self, command: str, numbers: tuple[float, ...]) -> None:
+        match command, numbers:
+            case "ask_on_time", (on_time_us,):
+                self.ask_on_time(on_time_us)
+            case "longer", (now_s,):
+                self.longer(MusicS(now_s))
+            case "shorter", ():
+                self.shorter()
+            case "fire", (now_s, bangs):
+                self.fire(MusicS(now_s), int(bangs))
+            case "hold", (now_s,):
+                self.hold(MusicS(now_s))
+            case "let_go", ():
+                self.let_go()
+            case _:
+                raise ValueError(f"bangs know no {command} with {len(numbers)} numbers")

@@ -46,6 +46,9 @@ class Cause(IntEnum):
     HOST_RESTARTED = 45
     CONTROLLER_DISAGREES = 46
     LATCH_UNREADABLE = 47
+    STOP_BUTTON = 48
+    STOP_INPUT_FAULT = 49
+    DEAD_MAN = 50
 
 
 class Clears(Enum):
@@ -212,6 +215,21 @@ CAUSES: dict[Cause, CauseText] = {
     Cause.LATCH_UNREADABLE: CauseText(
         "The record of the last trip could not be read.",
         "Check the state directory's disk and rights, then reset.",
+        _R,
+    ),
+    Cause.STOP_BUTTON: CauseText(
+        "A stop button beside the controllers' own was pressed, or its loop opened.",
+        "Ask who pressed it. Release it at the button, then reset.",
+        _G,
+    ),
+    Cause.STOP_INPUT_FAULT: CauseText(
+        "A stop button's line is broken, or its adapter or keypad is gone.",
+        "Repair or reconnect it and press it once to prove it, then reset.",
+        _G,
+    ),
+    Cause.DEAD_MAN: CauseText(
+        "The dead man's switch was let go.",
+        "Look after whoever held it; make sure the site is clear, then reset.",
         _R,
     ),
 }

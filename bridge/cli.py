@@ -15,8 +15,8 @@ from bridge.config import Config, ConfigError, load_config
 from bridge.config_check import check_config, config_problems, fitted, quiet_notes
 from bridge.interlock import NOT_SAFE
 from bridge.log import set_up_log
+from bridge.version import VERSION
 
-VERSION = "0.1.0"
 CAUTION = (
     "Tesla coils kill. This program ends or sends a signal, nothing more: it is not a safety-rated "
     f"stop. {NOT_SAFE} Wire the emergency button to the mains contactors, keep everybody behind "
@@ -144,6 +144,36 @@ def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
 
     set_up_log()
     raise typer.Exit(serve_command.run(_load(config), plain=_plain(plain)))
+
+
+@app.command()
+def stop(config: ConfigArgument) -> None:
+    """Stop a running daemon of this site, from another shell.
+
+    Exit 0: every connected controller confirmed; 1: not all did; 2: no daemon could be told. Silent
+    is not safe to approach: bus charged, mains on. The emergency button is quicker and surer.
+    """
+    from bridge.stops import stop_command  # noqa: PLC0415
+
+    # Whatever else is wrong with the site file, a stop needs no more of it than its name.
+    try:
+        site = load_config(config)
+    except ConfigError as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(stop_command.run(site))
+
+
+@app.command("prove-stop")
+def prove_stop(config: ConfigArgument, plain: PlainOption = False) -> None:
+    """Walk through pressing every stop of a site, with the mains off: each is timed and recorded.
+
+    A stop is proven today once it was pressed while armed and every controller went dark. With
+    require_todays_proof in the site file, arming needs it. Exit 0: all proven.
+    """
+    from bridge.stops import prove  # noqa: PLC0415
+
+    set_up_log()
+    raise typer.Exit(prove.run(_load(config), plain=_plain(plain)))
 
 
 @app.command()

@@ -142,7 +142,7 @@ def run(
     def extra(said: str) -> str | None:
         answer = words(said)
         if walk.halted:  # a halted walk keeps nothing sounding
-            source.hush(MusicS(host_now()))
+            source.let_go()
         return answer
 
     words = WalkWords(walk, fire, hold)

@@ -14,11 +14,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from bridge.config_errors import explain
 from bridge.config_power import Audience, Mains, Supply, Tank
 from bridge.config_section import Name, Section
+from bridge.stops.config_stops import DeadManSwitch, Stop, StopNote
+from bridge.telemetry.config_mqtt import Mqtt
 
 MidiNote = Annotated[int, Field(ge=0, le=127)]
 MidiChannel = Annotated[int, Field(ge=1, le=16)]
@@ -41,6 +43,8 @@ class Site(Section):
     """An armed site that nobody plays for this long disarms itself."""
     state_directory: Path | None = Field(default=None, strict=False)
     """Where the trip latch is kept; absent: the user's state directory."""
+    require_todays_proof: bool = False
+    """Arming needs every stop of the site pressed today with `coilwarden prove-stop`."""
     mains: Mains | None = None
     audience: Audience | None = None
 
@@ -162,6 +166,8 @@ class Input(Section):
     stop_controller: int | None = Field(default=None, ge=0, le=119)
     """A controller (CC) of this input that stops everything at a value of 64 or more, on any
     channel. A convenience beside the emergency button, never instead of it."""
+    stop_note: StopNote | None = None
+    """A note of this input that stops everything when struck; it plays nothing."""
 
     @model_validator(mode="after")
     def _one_port(self) -> Self:
@@ -233,12 +239,32 @@ class Music(Section):
     stealing: Stealing = Stealing()
 
 
+class Journal(Section):
+    """The record of every run (`coilwarden journal`)."""
+
+    enabled: bool = True
+    directory: Path | None = Field(default=None, strict=False)
+    """Where the journals lie; absent: `journal` in the state directory."""
+    max_mb: float = Field(default=2000.0, ge=10, le=1_000_000)
+    """All journals of the site together; beyond it the oldest are deleted."""
+
+
 class Config(Section):
     site: Site
     controller: tuple[Controller, ...] = Field(min_length=1, max_length=4, strict=False)
     coil: tuple[Coil, ...] = Field(min_length=1, max_length=16, strict=False)
     input: tuple[Input, ...] = Field(default=(), strict=False)
     music: Music = Music()
+    journal: Journal = Journal()
+    stop: tuple[Stop, ...] = Field(default=(), max_length=8, strict=False)
+    dead_man: DeadManSwitch | None = None
+    mqtt: Mqtt | None = None
+    _text: str = PrivateAttr(default="")
+
+    @property
+    def text(self) -> str:
+        """The file it was read from, word for word; "" where it was not read from one."""
+        return self._text
 
     @model_validator(mode="after")
     def _references(self) -> Self:
@@ -253,6 +279,9 @@ class Config(Section):
             *_twice("coil", "name", [c.name for c in self.coil]),
             *_twice("input", "name", [i.name for i in self.input]),
             *_twice("input", "virtual_port", [i.virtual_port for i in self.input]),
+            *_twice("stop", "name", [s.name for s in self.stop]),
+            *_twice("stop", "port", [s.port for s in self.stop]),
+            *self._stop_references(),
             *self._coil_references(),
         ]
         coils = [c.name for c in self.coil]
@@ -265,6 +294,34 @@ class Config(Section):
         if problems:
             raise ValueError("\n".join(problems))
         return self
+
+    def _stop_references(self) -> list[str]:
+        problems: list[str] = []
+        ports = {c.port: c.name for c in self.controller}
+        for index, stop in enumerate(self.stop):
+            if stop.port in ports:
+                problems.append(
+                    f'stop[{index + 1}].port (of "{stop.name}"): "{stop.port}" leads to controller '
+                    f'"{ports[stop.port]}"; the button needs an adapter of its own'
+                )
+        switch = self.dead_man
+        inputs = [i.name for i in self.input]
+        if switch is not None and switch.input is not None and switch.input not in inputs:
+            problems.append(
+                f'dead_man.input: there is no input "{switch.input}"; there are: {_listed(inputs)}'
+            )
+        keypads = [s.name for s in self.stop if s.kind == "keypad"]
+        if switch is not None and switch.stop is not None and switch.stop not in keypads:
+            problems.append(
+                f'dead_man.stop: there is no keypad "{switch.stop}"; there are: {_listed(keypads)}'
+            )
+        for index, one in enumerate(self.input):
+            if switch and one.name == switch.input and one.stop_controller == switch.controller:
+                problems.append(
+                    f"input[{index + 1}].stop_controller: {one.stop_controller} is the dead man's "
+                    "switch as well; give each a controller of its own"
+                )
+        return problems
 
     def _coil_references(self) -> list[str]:
         problems: list[str] = []
@@ -336,4 +393,6 @@ def load_config(path: Path) -> Config:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
-    return parse_config(text, str(path))
+    config = parse_config(text, str(path))
+    config._text = text  # pyright: ignore[reportPrivateUsage]  (not a key of the file)
+    return config

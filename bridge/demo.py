@@ -80,7 +80,7 @@ async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, 
             )
             operator = Operator(service)
             operator.print_line = lambda line, keep: say(line)
-            service.on_record = operator.on_record
+            service.watchers.add(operator)
             running = asyncio.create_task(service.run(), name="demo site")
             try:
                 say("the simulated emergency button is pressed and released: the proof test")
@@ -111,7 +111,7 @@ async def _arm(service: Service) -> None:
             failed = [c for c in service.engine.checks(host_now()) if not c.passed]
             raise RuntimeError("cannot arm: " + "; ".join(f"{c.name}: {c.found}" for c in failed))
         await asyncio.sleep(0.05)
-    service.act(Act.ARM)
+    service.act(Act.ARM, "demo")
     while service.engine.interlock.state is State.ARMING:  # noqa: ASYNC110  (the engine is pure)
         await asyncio.sleep(0.005)
     if service.engine.interlock.state is not State.ARMED:
@@ -152,7 +152,7 @@ async def _tuning_notes(
     """Each coil's long A alone: when it sounded, by coil."""
     spans: dict[str, tuple[float, float]] = {}
     sent = 0
-    service.act(Act.HUSH)
+    service.act(Act.HUSH, "demo")
     channels = dict.fromkeys(r.channels[0] for r in config.music.routes) or {1: None}
     for channel in channels:
         if channel == config.music.percussion_channel:
@@ -184,7 +184,7 @@ async def _stop_while_sounding(
     await asyncio.sleep(0.5)
     say("stop, in the middle of a chord")
     stop_s = host_now()
-    service.stop(Cause.OPERATOR_STOP, "demo")
+    service.stop(Cause.OPERATOR_STOP, "demo", "demo")
     await asyncio.sleep(0.3)
     ends = [p[-1].start_s + p[-1].on_s for p in boards.pulses.values() if p]
     last_s = max(ends, default=0.0)

@@ -31,6 +31,7 @@ from bridge.link.session import Session
 from bridge.link.slots import MOTION_S
 from bridge.midi.stop import is_stop
 from bridge.performance import Performance
+from bridge.permission_inputs import PermissionInputs, Reason
 from bridge.records import (
     ArmDenied,
     HeldBackChanged,
@@ -44,6 +45,7 @@ from bridge.records import (
 )
 from bridge.reset import Resetting, lasting_causes
 from bridge.source import VoiceSource
+from bridge.stops.condition import Condition
 from bridge.timeline import Timeline
 from bridge.turns import Turns
 from firmware_protocol.catalogue import Cause as BoardCause
@@ -77,9 +79,8 @@ class Engine:
         self.interlock = Interlock(latch)
         self.timeline = Timeline(config)
         self.midi_messages = dict.fromkeys((i.name for i in config.input), 0)
-        self._stop_controllers = {
-            i.name: i.stop_controller for i in config.input if i.stop_controller is not None
-        }
+        self._midi_stops = {i.name: (i.stop_controller, i.stop_note) for i in config.input}
+        self.permission_inputs = PermissionInputs(config)
         self.sessions: dict[str, Session] = {}
         self.lines: dict[str, CoilLine] = {}
         self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
@@ -126,9 +127,11 @@ class Engine:
         """A MIDI message that arrived at `arrived_s` (≤ now_s) on the named input."""
         self._enter(now_s)
         self.midi_messages[input_name] = self.midi_messages.get(input_name, 0) + 1
-        if is_stop(message, self._stop_controllers.get(input_name)):
+        if is_stop(message, *self._midi_stops.get(input_name, (None, None))):
             self._trip(now_s, Cause.MIDI_STOP, input_name)
             return
+        self.permission_inputs.midi(now_s, input_name, message)
+        self._attend(now_s)
         self._performance.midi(now_s, input_name, message, arrived_s)
 
     def source_changed(self, now_s: HostS) -> None:
@@ -145,9 +148,36 @@ class Engine:
             return
         self._lost_inputs.add(input_name)
         self._performance.input_lost(now_s, input_name)
+        self.permission_inputs.input_lost(now_s, input_name)
+        self._attend(now_s)
         wants_trip = any(i.name == input_name and i.on_loss == "trip" for i in self.config.input)
         if wants_trip and self.interlock.state in (State.ARMING, State.ARMED):
             self._trip(now_s, Cause.INPUT_LOST, input_name)
+
+    def stop_input(self, now_s: HostS, name: str, condition: Condition, detail: str) -> None:
+        """A stop beside the controllers' own is found so (each press anew, each change once)."""
+        self._enter(now_s)
+        held = self.interlock.state in (State.ARMING, State.ARMED)
+        why = self.permission_inputs.stop_input(now_s, name, condition, detail, permitted=held)
+        self._records.append(Remark(f"stop {name}", f"{condition.value}: {detail}"))
+        self._trip_for(now_s, why)
+        self._attend(now_s)
+
+    def hold(self, now_s: HostS, held: bool) -> None:
+        """The dead man's switch is held (said again while it is), or let go."""
+        self._enter(now_s)
+        self.permission_inputs.hold(now_s, held)
+        self._attend(now_s)
+
+    def proven(self, now_s: HostS, unproven: tuple[str, ...]) -> None:
+        """Which stops have no proof of today's date."""
+        self._enter(now_s)
+        self.permission_inputs.proven(unproven)
+
+    def objection(self, now_s: HostS, source: str, found: str, remedy: str) -> None:
+        """Somebody objects to arming, or (found is "") no more."""
+        self._enter(now_s)
+        self.permission_inputs.objection(source, found, remedy)
 
     def link_up(self, now_s: HostS, controller: str) -> None:
         self._enter(now_s)
@@ -201,6 +231,11 @@ class Engine:
             return now_s
         return max(now_s, min(turns.room_at_s for turns in self._turns.values()))
 
+    @property
+    def seen_s(self) -> HostS:
+        """When the engine was entered last."""
+        return self._seen_s
+
     def is_tripped_by(self, cause: Cause) -> bool:
         """Tripped, and this is the first cause or among the later ones."""
         trip = self.interlock.current_trip
@@ -224,6 +259,7 @@ class Engine:
         due = min(due, self._performance.next_deadline_s())
         if self.interlock.state in (State.ARMING, State.ARMED):
             due = min(due, HostS(self._seen_s + WAKE_S))
+            due = min(due, self.permission_inputs.next_s(self._seen_s))
             for name, turns in self._turns.items():
                 if self.sessions[name].session_number is None:
                     continue
@@ -268,7 +304,7 @@ class Engine:
         )
         for session in self.sessions.values():
             found += controller_checks(session.facts(now_s))
-        return found
+        return found + self.permission_inputs.checks(now_s)
 
     def take_records(self) -> Sequence[Record]:
         records, self._records = self._records, []
@@ -289,6 +325,19 @@ class Engine:
         self._seen_s = now_s
         if has_stalled:
             self._trip(now_s, Cause.HOST_STALLED, "", f"for {stalled * 1000:.0f} ms")
+
+    def _attend(self, now_s: HostS) -> None:
+        """The dead man's switch: let go, nothing sounds; for too long, it is a trip."""
+        muted = self.permission_inputs.muted(now_s)
+        if muted != self._performance.muted:
+            self._performance.mute(now_s, muted)
+            self._records.append(Remark("dead man's switch", "let go: silent" if muted else "held"))
+        if self.interlock.state in (State.ARMING, State.ARMED):
+            self._trip_for(now_s, self.permission_inputs.let_go(now_s))
+
+    def _trip_for(self, now_s: HostS, why: Reason | None) -> None:
+        if why is not None:
+            self._trip(now_s, *why)
 
     def _arm(self, now_s: HostS) -> None:
         failed = [c for c in self.checks(now_s) if not c.passed]
@@ -314,6 +363,7 @@ class Engine:
     def _trip(self, now_s: HostS, cause: Cause, origin: str, detail: str = "") -> None:
         source = {
             Cause.OPERATOR_STOP: StopSource.OPERATOR,
+            Cause.STOP_BUTTON: StopSource.OPERATOR,
             Cause.MIDI_STOP: StopSource.MIDI,
             Cause.NETWORK_STOP: StopSource.NETWORK,
             Cause.SIGNAL_STOP: StopSource.SIGNAL,
@@ -330,6 +380,7 @@ class Engine:
     def _reset(self, now_s: HostS) -> None:
         trip = self.interlock.current_trip
         lasting = lasting_causes(now_s, trip, self.sessions, self._lost_inputs)
+        lasting += self.permission_inputs.lasting(trip)
         if self.interlock.state in (State.ARMING, State.ARMED) or lasting:
             self._records.append(ResetDenied(tuple(lasting) or ("armed: disarm or stop instead",)))
             return
@@ -417,6 +468,7 @@ class Engine:
         self._trip(now_s, known, name, detail)
 
     def _supervise(self, now_s: HostS) -> None:
+        self._attend(now_s)
         if now_s >= self._resetting.until_s:
             waiting = self._resetting.waiting
             self._resetting.give_up()

@@ -29,6 +29,14 @@ def state_directory(config: Config) -> Path:
     return Path(base) / "coilwarden"
 
 
+def site_slug(config: Config) -> str:
+    """The site's name as files carry it."""
+    name = config.site.name
+    slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"
+    # Two sites whose names differ only in other letters must not clear each other's trip.
+    return f"{slug}-{zlib.crc32(name.encode()):08x}"
+
+
 class LatchBusyError(Exception):
     """Two daemons must not share one latch: one would clear the other's trip."""
 
@@ -37,11 +45,7 @@ class LatchStore:
     """Loads and saves one site's latch."""
 
     def __init__(self, config: Config) -> None:
-        name = config.site.name
-        slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "site"
-        # Two sites whose names differ only in other letters must not clear each other's trip.
-        mark = zlib.crc32(name.encode())
-        self.path = state_directory(config) / f"{slug}-{mark:08x}.latch.json"
+        self.path = state_directory(config) / f"{site_slug(config)}.latch.json"
         self._lock = -1
 
     def lock(self) -> None:
@@ -75,7 +79,7 @@ class LatchStore:
         except (OSError, UnicodeDecodeError) as error:
             return _unreadable(str(error))
         try:
-            return _from_json(json.loads(text))
+            return latch_from_text(text)
         except (ValueError, RecursionError) as error:
             return _unreadable(f"{self.path}: {error}")
 
@@ -85,7 +89,7 @@ class LatchStore:
         temporary = self.path.with_suffix(".new")
         descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(descriptor, "wb") as file:
-            file.write(json.dumps(_to_json(latch)).encode())
+            file.write(latch_as_text(latch).encode())
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, self.path)
@@ -102,6 +106,16 @@ def _unreadable(detail: str) -> Latch:
     interlock = Interlock()
     interlock.trip(Cause.LATCH_UNREADABLE, "", detail)
     return interlock.latch
+
+
+def latch_as_text(latch: Latch) -> str:
+    """As the file holds it."""
+    return json.dumps(_to_json(latch))
+
+
+def latch_from_text(text: str) -> Latch:
+    """Raises ValueError, RecursionError for anything that `latch_as_text` does not give."""
+    return _from_json(json.loads(text))
 
 
 def _to_json(latch: Latch) -> dict[str, Any]:

@@ -32,6 +32,8 @@ class Performance:
         self.changed = False
         """What the source wants has changed and the lines have not been asked yet: that is done
         when there is room on a line, so that a flood costs no more than what can be said."""
+        self.muted = False
+        """Nothing sounds, though armed, until `mute` says so."""
         self._source = source
         self._timeline = timeline
         self._lines = lines
@@ -61,6 +63,13 @@ class Performance:
         self._source.hush(self._timeline.now_s(now_s))
         for line in self._lines.values():
             line.hush(now_s)
+
+    def mute(self, now_s: HostS, muted: bool) -> None:
+        """Silent whatever is played, from now on; or no more: a key that was pressed meanwhile must
+        be pressed again."""
+        self.muted = muted
+        self.hush(now_s)
+        self.changed = True
 
     def begin(self, now_s: HostS) -> None:
         """Sessions begin: nothing sounds."""
@@ -149,7 +158,7 @@ class Performance:
             voices = self._source.voices(at_s)
             sounding = False
             for name, line in self._lines.items():
-                asks = voices[name]
+                asks = () if self.muted else voices[name]
                 line.ask(asks)
                 sounding = sounding or bool(asks)
             if sounding:

@@ -60,6 +60,14 @@ class Remark:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class StopProven:
+    """A stop was pressed, and every controller was dark in time."""
+
+    name: str
+    dark_after_ms: float
+
+
 Record = (
     LatchChanged
     | InterlockChanged
@@ -69,4 +77,5 @@ Record = (
     | InputChanged
     | HeldBackChanged
     | Remark
+    | StopProven
 )

@@ -7,14 +7,15 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Coroutine
-from typing import Any
+from collections.abc import Callable, Coroutine
+from typing import TYPE_CHECKING, Any
 
 from bridge import log, loop
 from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.config_check import quiet_notes
 from bridge.interlock import NOT_SAFE, Cause
+from bridge.journal.journal import Journal
 from bridge.latch_store import LatchBusyError, LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
@@ -22,7 +23,11 @@ from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
 from bridge.service import Service
 from bridge.source import VoiceSource
+from bridge.stops.attend import AttendedStops
 from bridge.terminal import Extra, Operator, operate
+
+if TYPE_CHECKING:
+    from bridge.telemetry.link import MqttLink
 
 
 async def run_site(
@@ -34,6 +39,7 @@ async def run_site(
     extra: Extra | None = None,
     extra_help: str = "",
     greeting: str = "",
+    prepare: Callable[[Service, Callable[[str], None]], None] | None = None,
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code."""
     store = LatchStore(config)
@@ -52,13 +58,20 @@ async def run_site(
             config, source, open_port=boards.open, latch_store=store, with_midi=with_midi
         )
         operator = Operator(service, extra)
-        service.on_record = operator.on_record
+        service.watchers.add(operator)
+        journal = _start_journal(service, operator)
+        if prepare is not None:
+            prepare(service, operator.say)
         running_loop = asyncio.get_running_loop()
         # A terminal that is closed (SIGHUP) leaves nobody at the stop.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
             running_loop.add_signal_handler(number, service.leave)
         running_loop.add_signal_handler(
-            signal.SIGUSR1, service.stop, Cause.OPERATOR_STOP, "from another shell (SIGUSR1)"
+            signal.SIGUSR1,
+            service.stop,
+            Cause.OPERATOR_STOP,
+            "from another shell (SIGUSR1)",
+            "another shell",
         )
         for problem in service.engine.timeline.problems:
             operator.say(f"timing: {problem}")
@@ -76,7 +89,23 @@ async def run_site(
         # What is alive now stays: the collector need not look at it again during the music.
         gc.collect()
         gc.freeze()
+        stops = AttendedStops(service)
+        mqtt: MqttLink | None = None
         try:
+            try:
+                await stops.open()
+            except OSError as error:
+                print(f"the socket for `coilwarden stop` cannot be had: {error}", file=sys.stderr)
+                return 2
+            if config.mqtt is not None:
+                from bridge.telemetry.attend import connect  # noqa: PLC0415  (loads MQTT)
+                from bridge.telemetry.link import CredentialsError  # noqa: PLC0415
+
+                try:
+                    mqtt = connect(service, config.mqtt, operator.say)
+                except (CredentialsError, OSError) as error:
+                    print(f"mqtt: {error}", file=sys.stderr)
+                    return 2
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
                 problems = await _run_both(service, shown)
@@ -85,9 +114,27 @@ async def run_site(
             return 2 if problems else 0
         finally:
             gc.unfreeze()
+            await stops.close()
+            if mqtt is not None:
+                await asyncio.to_thread(mqtt.close)
             store.release()
+            if journal is not None:
+                journal.close()
             left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
             say_last(sys.stdout.fileno(), left)
+
+
+def _start_journal(service: Service, operator: Operator) -> Journal | None:
+    """The record of this run, unless the site file switches it off."""
+    config, engine = service.config, service.engine
+    if not config.journal.enabled:
+        operator.say("no record is kept of this run: [journal] says enabled = false")
+        return None
+    journal = Journal(config, engine.source, engine.interlock.latch, operator.say)
+    operator.journal = journal
+    service.watchers.add(journal)
+    journal.start()
+    return journal
 
 
 async def _run_both(service: Service, shown: Coroutine[Any, Any, None]) -> list[str]:

@@ -12,13 +12,13 @@ import asyncio
 import contextlib
 import math
 import traceback
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from typing import Any, cast
 
 import structlog
 
+from bridge import entries
 from bridge.clocks import HostS
 from bridge.config import SIMULATED_PORT, Config, Controller
 from bridge.engine import Act, Engine
@@ -31,6 +31,8 @@ from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
 from bridge.midi_ports import MidiInputs, MidiPortError, PortState
 from bridge.records import LatchChanged, Record
 from bridge.source import VoiceSource
+from bridge.stops.condition import Condition
+from bridge.watcher import Watcher, Watchers
 
 OpenPort = Callable[[Controller], Awaitable[Transport]]
 RETRY_S = (0.43, 0.97, 1.9)
@@ -54,7 +56,7 @@ async def open_port(controller: Controller) -> Transport:
 
 
 class Service:
-    """One running site. `on_record` sees every record after it has taken effect."""
+    """One running site. `watchers` see everything after it has taken effect."""
 
     def __init__(
         self,
@@ -63,17 +65,15 @@ class Service:
         *,
         open_port: OpenPort = open_port,
         latch_store: LatchStore | None = None,
-        on_record: Callable[[HostS, Record], None] = lambda at_s, record: None,
+        watchers: Iterable[Watcher] = (),
         with_midi: bool = True,
     ) -> None:
         self.config = config
         self.store = latch_store or LatchStore(config)
         self.engine = Engine(config, source, self.store.load())
         self.midi: MidiInputs | None = None
-        self.writes_observed: Callable[[HostS, str, int], None] | None = None
-        """For measuring: called with (time, controller, bytes) after each write."""
+        self.watchers = Watchers(watchers, self._complain)
         self._open_port = open_port
-        self.on_record = on_record
         self._with_midi = with_midi
         self._transports: dict[str, Transport] = {}
         self._timer: asyncio.TimerHandle | None = None
@@ -86,19 +86,34 @@ class Service:
 
     # -- what the outside may do --------------------------------------------------------------
 
-    def act(self, act: Act) -> None:
-        """One of the operator's acts."""
-        now_s = host_now()
-        self._guarded(partial(self.engine.act, now_s, act))
+    def act(self, act: Act, by: str = "") -> None:
+        """One of the operator's acts, and who does it."""
+        self._guarded(entries.Acted(host_now(), act, by))
 
     def source_changed(self) -> None:
         """The source was told something by its own command."""
-        self._guarded(partial(self.engine.source_changed, host_now()))
+        commands = tuple(self.engine.source.take_commands())
+        self._guarded(entries.SourceTold(host_now(), commands))
 
-    def stop(self, cause: Cause, detail: str = "") -> None:
+    def stop(self, cause: Cause, detail: str = "", by: str = "") -> None:
         """Stops everything now."""
-        now_s = host_now()
-        self._guarded(partial(self.engine.trip, now_s, cause, "", detail))
+        self._guarded(entries.Stopped(host_now(), cause, "", detail, by))
+
+    def stop_input(self, name: str, condition: Condition, detail: str) -> None:
+        """A stop beside the controllers' own is found so."""
+        self._guarded(entries.StopInput(host_now(), name, condition, detail))
+
+    def hold(self, held: bool) -> None:
+        """The dead man's switch is held (to be said again while it is), or let go."""
+        self._guarded(entries.Hold(host_now(), held))
+
+    def proven(self, unproven: tuple[str, ...]) -> None:
+        """Which stops have no proof of today's date."""
+        self._guarded(entries.Proven(host_now(), unproven))
+
+    def object_to_arming(self, source: str, found: str, remedy: str) -> None:
+        """Somebody objects to arming, or (found is "") no more."""
+        self._guarded(entries.Objection(host_now(), source, found, remedy))
 
     def leave(self) -> None:
         """Ends `run`: stop first, then leave."""
@@ -106,10 +121,7 @@ class Service:
 
     def midi_in(self, arrived_s: HostS, input_name: str, message: bytes) -> None:
         """A MIDI message, from the ports or from whatever plays into the site."""
-        now_s = host_now()
-        self._guarded(
-            partial(self.engine.midi, now_s, input_name, message, arrived_s), may_wait=True
-        )
+        self._guarded(entries.Midi(host_now(), input_name, message, arrived_s), may_wait=True)
 
     # -- running ------------------------------------------------------------------------------
 
@@ -156,7 +168,7 @@ class Service:
 
     async def _stop_and_confirm(self) -> None:
         if self.engine.interlock.state in (State.ARMED, State.ARMING):
-            self.stop(Cause.SIGNAL_STOP, "leaving")
+            self.stop(Cause.SIGNAL_STOP, "leaving", "the daemon")
         until = host_now() + STOP_WAIT_S
         while host_now() < until:
             waiting = [n for n in self._transports if self.engine.sessions[n].stopping]
@@ -170,7 +182,7 @@ class Service:
             try:
                 transport = await self._open_port(controller)
             except LinkError as error:
-                self._guarded(partial(self.engine.link_down, host_now(), name, str(error)))
+                self._guarded(entries.LinkDown(host_now(), name, str(error)))
                 await asyncio.sleep(RETRY_S[min(attempt, len(RETRY_S) - 1)])
                 attempt += 1
                 continue
@@ -182,13 +194,12 @@ class Service:
             if self._transports.get(name) is transport:
                 del self._transports[name]
             transport.close()
-            self._guarded(partial(self.engine.link_down, host_now(), name, f"link lost: {why}"))
+            self._guarded(entries.LinkDown(host_now(), name, f"link lost: {why}"))
             await asyncio.sleep(RETRY_S[0])
 
     def _attach(self, name: str, transport: Transport, lost: asyncio.Future[str]) -> None:
         def on_data(data: bytes) -> None:
-            now_s = host_now()
-            self._guarded(partial(self.engine.received, now_s, name, data))
+            self._guarded(entries.Received(host_now(), name, data))
 
         def on_lost(why: str) -> None:
             if not lost.done():
@@ -196,25 +207,25 @@ class Service:
 
         transport.on_data, transport.on_lost = on_data, on_lost
         self._transports[name] = transport
-        self._guarded(partial(self.engine.link_up, host_now(), name))
+        self._guarded(entries.LinkUp(host_now(), name))
 
     def _input_changed(self, at_s: HostS, input_name: str, state: PortState) -> None:
         present = state not in (PortState.LOST, PortState.ABSENT)
         status = self.midi.status.get(input_name) if self.midi else None
         note = f": {status.note}" if status and status.note else ""
         text = f"{state.value}{note}"
-        now_s = host_now()
-        self._guarded(partial(self.engine.input_changed, now_s, input_name, present, text))
+        self._guarded(entries.InputChange(host_now(), input_name, present, text))
 
     # -- the one way in and out ---------------------------------------------------------------
 
-    def _guarded(self, entry: Callable[[], None], *, may_wait: bool = False) -> None:
-        """Runs one entry into the Engine and everything it leads to; an error is a trip.
+    def _guarded(self, entry: entries.Entry, *, may_wait: bool = False) -> None:
+        """Makes one entry into the Engine and does all it leads to; an error is a trip.
 
         `may_wait`: what it leads to may wait until a line has room (in a flood of notes).
         """
+        self.watchers.entered(entry)
         try:
-            entry()
+            entry.enter(self.engine)
             now_s = host_now()
             busy_until_s = self.engine.busy_until_s(now_s) if may_wait else now_s
             if busy_until_s > now_s:
@@ -224,7 +235,7 @@ class Service:
         except Exception as error:
             try:
                 if not self.engine.is_tripped_by(Cause.HOST_FAULT):
-                    self.engine.trip(host_now(), Cause.HOST_FAULT, "", repr(error))
+                    self._trip(repr(error))
             except Exception:
                 self._complain("the error came again while stopping")
             try:
@@ -236,6 +247,13 @@ class Service:
             # A little later, so that an error that lasts does not eat the loop.
             self._cancel_timer()
             self._timer = asyncio.get_running_loop().call_later(AGAIN_S, self._on_timer)
+        self.watchers.pass_on(host_now(), self.engine)
+
+    def _trip(self, detail: str) -> None:
+        """Trips for a fault of this shell's own, from within an entry."""
+        fault = entries.Stopped(host_now(), Cause.HOST_FAULT, "", detail, "")
+        self.watchers.entered(fault)
+        fault.enter(self.engine)
 
     def _complain(self, what: str) -> None:
         """The error being handled, at most once a second."""
@@ -275,12 +293,7 @@ class Service:
             try:
                 self._saver.submit(self.store.save, latch).result()
             except OSError as error:
-                self.engine.trip(
-                    host_now(),
-                    Cause.HOST_FAULT,
-                    "",
-                    f"the latch cannot be written to {self.store.path}: {error.strerror}",
-                )
+                self._trip(f"the latch cannot be written to {self.store.path}: {error.strerror}")
 
     def _after_writing(self, records: Sequence[Record]) -> None:
         """A stop is on the wire before it is on disk, and repeated while the disk is written."""
@@ -289,10 +302,7 @@ class Service:
         if latch.state is not State.ARMING and any(isinstance(r, LatchChanged) for r in records):
             self._saver.submit(self._save, latch)
         for record in records:
-            try:
-                self.on_record(at_s, record)
-            except Exception:  # showing it is not worth a trip, nor the stop that may follow
-                self._complain("a record could not be shown")
+            self.watchers.recorded(at_s, record)
 
     def _save(self, latch: Latch) -> None:
         """On the saving thread."""
@@ -308,8 +318,9 @@ class Service:
             if name in self._breaking:
                 continue
             try:
-                now_s = host_now()
-                out = self.engine.collect(now_s, name, transport.unsent_bytes())
+                asked = entries.Collect(host_now(), name, transport.unsent_bytes())
+                self.watchers.entered(asked)
+                out = asked.enter(self.engine)
             except Exception as error:
                 failure = error
                 continue
@@ -329,8 +340,7 @@ class Service:
                 transport.discard_unsent()
         if out.data:
             transport.write(out.data)
-            if self.writes_observed is not None:
-                self.writes_observed(host_now(), name, len(out.data))
+        self.watchers.wrote(host_now(), name, out)
         if out.line_break:
             task = asyncio.get_running_loop().create_task(self._break(name, transport))
             self._breaks.add(task)
@@ -348,11 +358,11 @@ class Service:
         finally:
             self._breaking.discard(name)
         if self._transports.get(name) is transport:
-            self._guarded(partial(self.engine.break_done, host_now(), name))
+            self._guarded(entries.BreakDone(host_now(), name))
 
     def _on_timer(self) -> None:
         self._timer = None
-        self._guarded(partial(self.engine.advance, host_now()))
+        self._guarded(entries.Advance(host_now()))
 
     def _set_timer(self) -> None:
         self._wake_by(self.engine.next_deadline_s())

@@ -15,57 +15,29 @@ from collections.abc import Callable
 from functools import partial
 from typing import NamedTuple
 
+from bridge.clocks import HostS
 from bridge.console import KEY_HELP, Command, Console
 from bridge.engine import Act
 from bridge.host_clock import host_now
-from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
+from bridge.interlock import NOT_SAFE, Cause, State
+from bridge.journal.journal import OFF, Journal
 from bridge.outlet import Outlet
 from bridge.painter import Painter
 from bridge.picture import picture
-from bridge.records import (
-    ArmDenied,
-    HeldBackChanged,
-    InputChanged,
-    InterlockChanged,
-    LatchChanged,
-    LinkChanged,
-    Record,
-    Remark,
-    ResetDenied,
-)
+from bridge.record_line import record_line
+from bridge.records import InputChanged, InterlockChanged, Record
 from bridge.service import Service
 from bridge.tty_input import read_input, read_words, single_keys
-from bridge.view import SiteView, open_conditions, site_view, trip_text
+from bridge.view import SiteView, open_conditions, site_view
+from bridge.watcher import Watcher
 
 PICTURE_S = 0.17
 LINES_KEPT = 30
+TERMINAL = "terminal"
+"""Who does what is done here, as the record of it says."""
 
 Extra = Callable[[str], str | None]
 """Takes a key or word of a command's own; answers with a line, or None if it is not one."""
-
-
-def record_line(record: Record) -> str | None:
-    """One record as a line; None for what needs no line."""
-    match record:
-        case InterlockChanged(change):
-            line = f"{change.before.value} → {change.after.value}"
-            if change.trip is not None:
-                line += f": {trip_text(change.trip)} {CAUSES[change.trip.cause].remedy}"
-            if change.after is State.ARMED:
-                return line
-            return f"{line} {NOT_SAFE}" if change.trip is not None else f"{line}. {NOT_SAFE}"
-        case ArmDenied(failed):
-            return "not armed: " + "; ".join(failed) + f". {NOT_SAFE}"
-        case ResetDenied(reasons):
-            return "not reset: " + "; ".join(reasons) + f". {NOT_SAFE}"
-        case LinkChanged(controller, text):
-            return f"{controller}: {text}"
-        case InputChanged(name, text):
-            return f"input {name}: {text}"
-        case Remark(source, text):
-            return f"{source}: {text}"
-        case LatchChanged() | HeldBackChanged():  # the picture shows what is held back
-            return None
 
 
 class Said(NamedTuple):
@@ -76,7 +48,7 @@ class Said(NamedTuple):
     text: str
 
 
-class Operator:
+class Operator(Watcher):
     """Takes the operator's words to the service and keeps the last lines to show."""
 
     def __init__(self, service: Service, extra: Extra | None = None) -> None:
@@ -84,11 +56,12 @@ class Operator:
         self.lines: deque[Said] = deque(maxlen=LINES_KEPT)
         self.print_line: Callable[[str, bool], None] = lambda line, keep: None
         """Gets every line as it is said, and whether it must not be lost."""
+        self.journal: Journal | None = None
         self._console = Console()
         self._extra = extra
         self._input_texts: dict[str, str] = {}
 
-    def on_record(self, at_s: float, record: Record) -> None:
+    def recorded(self, at_s: HostS, record: Record) -> None:
         if isinstance(record, InputChanged):
             # What stays as it is need not be said at every try to change it.
             if self._input_texts.get(record.input_name) == record.text:
@@ -106,7 +79,8 @@ class Operator:
 
     def view(self) -> SiteView:
         midi = self.service.midi
-        return site_view(self.service.engine, host_now(), midi.status if midi else None)
+        journal = self.journal.state if self.journal else OFF
+        return site_view(self.service.engine, host_now(), midi.status if midi else None, journal)
 
     def question(self) -> str:
         """What waits for the operator's answer, or ""."""
@@ -115,7 +89,7 @@ class Operator:
     def input_ended(self) -> None:
         """The terminal or the connection is gone: nobody can stop an armed site from here."""
         if self.service.engine.interlock.state in (State.ARMING, State.ARMED):
-            self.service.stop(Cause.OPERATOR_STOP, "the operator's input ended")
+            self.service.stop(Cause.OPERATOR_STOP, "the operator's input ended", TERMINAL)
 
     def key(self, key: str) -> None:
         """One key press. A stop needs nothing else to have worked."""
@@ -141,7 +115,7 @@ class Operator:
 
     def _stop(self) -> None:
         before = self._state
-        self.service.stop(Cause.OPERATOR_STOP)
+        self.service.stop(Cause.OPERATOR_STOP, by=TERMINAL)
         self._console.take_back()
         if before is State.TRIPPED:
             self.say(f"stop: tripped already. {NOT_SAFE}")
@@ -169,14 +143,14 @@ class Operator:
             case Command.STOP:
                 self._stop()
             case Command.ARM | Command.CONFIRM:
-                self.service.act(Act.ARM)
+                self.service.act(Act.ARM, TERMINAL)
             case Command.DISARM:
-                self.service.act(Act.DISARM)
+                self.service.act(Act.DISARM, TERMINAL)
             case Command.HUSH:
-                self.service.act(Act.HUSH)
+                self.service.act(Act.HUSH, TERMINAL)
                 self.say("hush: all notes off")
             case Command.RESET:
-                self.service.act(Act.RESET)
+                self.service.act(Act.RESET, TERMINAL)
             case Command.STATUS:
                 self.print_line(json.dumps(self.view().as_json()), False)
             case Command.QUIT:

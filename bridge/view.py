@@ -11,8 +11,10 @@ from bridge.clocks import HostS
 from bridge.engine import Engine
 from bridge.governor.mains import SiteMains
 from bridge.governor.reasons import Meters
-from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
+from bridge.interlock import CAUSES, NOT_SAFE, State
+from bridge.journal.values import JournalState
 from bridge.midi_ports import PortStatus
+from bridge.record_line import trip_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,8 @@ class SiteView:
     inputs: tuple[InputView, ...]
     midi_messages: dict[str, int]
     remarks: tuple[str, ...]
+    journal: JournalState | None = None
+    """How the record of this run does; None: not asked for."""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -82,14 +86,6 @@ def _meters(max_break_rate_hz: float, meters: Meters, mains: SiteMains | None) -
     return shown
 
 
-def trip_text(trip: Trip) -> str:
-    """A trip as one sentence with its number, cause, origin and detail."""
-    where = f" ({trip.origin})" if trip.origin else ""
-    detail = f" [{trip.detail}]" if trip.detail else ""
-    sentence = CAUSES[trip.cause].sentence
-    return f"trip {trip.number}, cause {int(trip.cause)}{where}: {sentence}{detail}"
-
-
 def open_conditions(engine: Engine, now_s: HostS) -> tuple[str, ...]:
     """The checks that do not pass, each as `name: found. remedy`."""
     checks = engine.checks(now_s)
@@ -97,7 +93,10 @@ def open_conditions(engine: Engine, now_s: HostS) -> tuple[str, ...]:
 
 
 def site_view(
-    engine: Engine, now_s: HostS, midi: Mapping[str, PortStatus] | None = None
+    engine: Engine,
+    now_s: HostS,
+    midi: Mapping[str, PortStatus] | None = None,
+    journal: JournalState | None = None,
 ) -> SiteView:
     """The site as it is at `now_s`. `midi`: the inputs' states, where inputs are open."""
     interlock = engine.interlock
@@ -142,6 +141,8 @@ def site_view(
         for n, s in engine.sessions.items()
         if s.can_break is False
     ]
+    if journal is not None and not journal.recording:
+        remarks.append(f"not recorded: {journal.problem or 'the record is being opened'}")
     return SiteView(
         site=engine.config.site.name,
         state=interlock.state.value,
@@ -157,4 +158,5 @@ def site_view(
         ),
         midi_messages=dict(engine.midi_messages),
         remarks=(*engine.timeline.problems, *remarks),
+        journal=journal,
     )

@@ -29,7 +29,7 @@ import tempfile
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -37,13 +37,16 @@ import pytest
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from bridge import loop
+from bridge.clocks import HostS
 from bridge.config import Config, Input
 from bridge.engine import Act
 from bridge.interlock import State
+from bridge.link.outbox import Outgoing
 from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.midi_ports import MidiInputs, PortState
 from bridge.music.instrument import Instrument
 from bridge.service import Service
+from bridge.watcher import Watcher
 from tests.daw import Daw
 from tests.end_to_end.rig import Program
 from tests.jack import JackServer
@@ -129,11 +132,23 @@ async def arm(service: Service, board: Program) -> None:
     assert service.engine.interlock.state is State.ARMED, service.engine.interlock.current_trip
 
 
+class Writes(Watcher):
+    """Calls back with the time after each write."""
+
+    def __init__(self, on_write: Callable[[float], None]) -> None:
+        self._on_write = on_write
+
+    def wrote(self, at_s: HostS, controller: str, out: Outgoing) -> None:
+        if out.data:
+            self._on_write(at_s)
+
+
 async def idle(service: Service, messages: int) -> tuple[list[float], list[float]]:
     through: list[float] = []
     bare: list[float] = []
     wrote_at: list[float] = []
-    service.writes_observed = lambda at_s, name, count: wrote_at.append(at_s)
+    writes = Writes(wrote_at.append)
+    service.watchers.add(writes)
     payload = bytes(range(1, VOICES_FRAME_BYTES + 1))
     done = asyncio.Event()
 
@@ -179,7 +194,7 @@ async def idle(service: Service, messages: int) -> tuple[list[float], list[float
             finally:
                 for daw in daws:
                     daw.kill()
-    service.writes_observed = None
+    service.watchers.remove(writes)
     return through, bare
 
 
@@ -202,7 +217,8 @@ async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
                 found.extend(drained_s - at for at in waiting[output])
                 waiting[output].clear()
 
-    service.writes_observed = lambda at_s, name, count: take()
+    writes = Writes(lambda at_s: take())
+    service.watchers.add(writes)
     loop = asyncio.get_running_loop()
     sent = 0
     stop = threading.Event()
@@ -236,7 +252,7 @@ async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
     stop.set()
     thread.join()
     await asyncio.sleep(0.1)
-    service.writes_observed = None
+    service.watchers.remove(writes)
     return found, sent
 
 

@@ -220,4 +220,34 @@ def test_midi_and_lost_inputs_do_nothing() -> None:
     bangs.input_lost(1.0, "DAW")
     assert asked(bangs, 1.0) is None
     assert bangs.take_events() == ()
+    assert bangs.take_commands() == []
     assert not bangs.moving()
+
+
+def test_what_its_commands_did_can_be_done_once_more() -> None:
+    live, again = source(), source()
+    live.longer(0.5)
+    live.longer(0.6)  # a held key: not counted, and must not be counted again either
+    live.longer(1.6)
+    live.shorter()
+    live.ask_on_time(61.5)
+    live.fire(2.0, 3)
+    live.hold(4.0)
+    commands = live.take_commands()
+    assert [name for name, _ in commands] == [
+        "longer", "longer", "longer", "shorter", "ask_on_time", "fire", "hold",
+    ]  # fmt: skip
+    assert live.take_commands() == []
+    for name, numbers in commands:
+        again.do(name, numbers)
+    assert again.step == live.step == 1
+    assert again.voices(4.1) == live.voices(4.1) != {}
+    live.let_go()
+    again.do(*live.take_commands()[0])
+    assert not live.sounding
+    assert not again.sounding
+
+
+def test_a_command_it_has_not_is_refused() -> None:
+    with pytest.raises(ValueError, match="bangs know no sing"):
+        source().do("sing", (1.0,))

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.cli import VERSION, app
+from bridge.cli import app
 from bridge.config import Config, Section, load_config, parse_config
 from bridge.config_check import check_config
 from bridge.interlock_tables import cause_table, transition_table
+from bridge.version import VERSION
 
 ROOT = Path(__file__).resolve().parents[1]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -34,6 +35,8 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/governor/",
         "bridge/coil/",
         "bridge/report/",
+        "bridge/stops/",
+        "bridge/telemetry/",
         "tests/",
         "firmware_protocol/",
     ]
@@ -52,7 +55,7 @@ def test_every_file_of_the_daemon_is_on_the_map() -> None:
 
 def test_every_command_is_in_the_readme_and_the_other_way_round() -> None:
     commands = {str(c.name or c.callback.__name__) for c in app.registered_commands if c.callback}
-    assert commands == set(re.findall(r"\| `coilwarden (\w+)", README))
+    assert commands == set(re.findall(r"\| `coilwarden ([\w-]+)", README))
 
 
 @pytest.mark.parametrize("file", sorted((ROOT / "configs").glob("*.toml")), ids=lambda f: f.name)

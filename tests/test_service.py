@@ -21,6 +21,7 @@ import pytest
 
 import bridge.service
 from bridge import loop
+from bridge.clocks import HostS
 from bridge.config import Config, Controller
 from bridge.engine import Act
 from bridge.interlock import Cause, State
@@ -31,11 +32,22 @@ from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument
 from bridge.records import Record
 from bridge.service import Service, open_port
+from bridge.watcher import Watcher
 from firmware_protocol.catalogue import Cause as BoardCause
 from firmware_protocol.catalogue import State as BoardState
 from tests.chain.rig import coil, note_on, site
 
 NOW: Callable[[], float] = time.monotonic
+
+
+class Kept(Watcher):
+    """Keeps the records."""
+
+    def __init__(self, records: list[Record]) -> None:
+        self._records = records
+
+    def recorded(self, at_s: HostS, record: Record) -> None:
+        self._records.append(record)
 
 
 class Site:
@@ -55,7 +67,7 @@ class Site:
             Instrument(self.config),
             open_port=self._open,
             with_midi=False,
-            on_record=lambda at_s, record: self.records.append(record),
+            watchers=[Kept(self.records)],
         )
 
     async def _open(self, controller: Controller) -> Transport:
@@ -421,10 +433,11 @@ def test_a_task_of_the_daemon_that_dies_stops_before_anything_closes(tmp_path: P
 
 def test_a_screen_that_cannot_be_written_neither_trips_nor_blocks_a_stop(tmp_path: Path) -> None:
     async def story(made: Site) -> None:
-        def broken(at_s: float, record: Record) -> None:
-            raise BrokenPipeError(32, "Broken pipe")
+        class Broken(Watcher):
+            def recorded(self, at_s: HostS, record: Record) -> None:
+                raise BrokenPipeError(32, "Broken pipe")
 
-        made.service.on_record = broken
+        made.service.watchers.add(Broken())
         made.service.midi_in(NOW(), "keys", b"\x90\x40")  # cut short: worth a record
         await asyncio.sleep(0.1)
         assert made.service.engine.interlock.state is State.ARMED

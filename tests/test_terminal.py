@@ -53,11 +53,13 @@ class FakeService:
         self.midi: Any = None
         self.told: list[Any] = []
 
-    def stop(self, cause: Cause, detail: str = "") -> None:
+    def stop(self, cause: Cause, detail: str = "", by: str = "") -> None:
+        assert by == terminal.TERMINAL
         self.told.append(cause)
         self.engine.trip(time.monotonic(), cause, "", detail)
 
-    def act(self, act: Act) -> None:
+    def act(self, act: Act, by: str) -> None:
+        assert by == terminal.TERMINAL
         self.told.append(act)
 
     def source_changed(self) -> None:
@@ -123,8 +125,8 @@ def test_an_input_that_stays_absent_is_reported_once() -> None:
     printed: list[str] = []
     taken.print_line = lambda line, keep: printed.append(line)
     for text in ("absent", "absent", "absent", "connected", "absent", "absent"):
-        taken.on_record(1.0, InputChanged("Keyboard", text))
-    taken.on_record(1.0, InputChanged("DAW", "absent"))
+        taken.recorded(1.0, InputChanged("Keyboard", text))
+    taken.recorded(1.0, InputChanged("DAW", "absent"))
     assert printed == [
         "input Keyboard: absent", "input Keyboard: connected", "input Keyboard: absent",
         "input DAW: absent",
@@ -142,8 +144,8 @@ def test_changes_of_state_are_what_a_full_output_keeps() -> None:
     taken, _ = operator()
     kept: list[bool] = []
     taken.print_line = lambda line, keep: kept.append(keep)
-    taken.on_record(1.0, InterlockChanged(CHANGES[3]))
-    taken.on_record(1.0, ResetDenied(("x",)))
+    taken.recorded(1.0, InterlockChanged(CHANGES[3]))
+    taken.recorded(1.0, ResetDenied(("x",)))
     assert kept == [True, False]
 
 

@@ -41,7 +41,7 @@ class Slot:
             lambda at_s, message: on_message(at_s, name, message),
             lambda at_s, state: on_change(at_s, name, state),
             wake,
-            is_stop=lambda message: is_stop(message, config.stop_controller),
+            is_stop=lambda message: is_stop(message, config.stop_controller, config.stop_note),
         )
         self._reader = reader
         self._wire: Wire | None = None

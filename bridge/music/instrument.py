@@ -122,6 +122,14 @@ class Instrument:
         self._settle()
         return self._log.take()
 
+    def take_commands(self) -> tuple[tuple[str, tuple[float, ...]], ...]:
+        """None: whatever plays here comes as MIDI."""
+        return ()
+
+    def do(self, command: str, numbers: tuple[float, ...]) -> None:
+        """Raises ValueError: it has no commands."""
+        raise ValueError(f"the instrument plays MIDI alone; it knows no {command}")
+
     @property
     def ignored_messages(self) -> int:
         """Malformed or undefined messages so far, over all inputs."""

@@ -1,0 +1,129 @@
+"""All stops beside the controllers' own, beside a running service. On the loop's thread.
+
+What fails in here fails in a callback of the loop; the service takes that for a fault and stops.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from datetime import date
+from functools import partial
+
+from bridge.host_clock import host_now
+from bridge.service import Service
+from bridge.stops.button import ModemLines, WatchedButton, open_lines
+from bridge.stops.challenge import LATE_S, Finding
+from bridge.stops.condition import Condition
+from bridge.stops.keypad import Keypad
+from bridge.stops.proofs import ProofStore, stop_steps, unproven
+from bridge.stops.shell_socket import StopSocket
+
+LOOK_S = 0.047
+KEYPAD_AGAIN_S = 0.5
+PROOF_S = 20.0
+"""A proof ends with its day; looked up so often."""
+
+
+def local_today() -> date:
+    return date.fromtimestamp(time.time())
+
+
+class AttendedStops:
+    """Opened before the service runs, closed after it has ended."""
+
+    def __init__(
+        self, service: Service, open_port: Callable[[str], ModemLines] = open_lines
+    ) -> None:
+        self._service = service
+        config = service.config
+        self._loop = asyncio.get_running_loop()
+        self._socket = StopSocket(service)
+        self._timers: dict[str, asyncio.TimerHandle] = {}
+        self._buttons = [
+            WatchedButton(
+                partial(open_port, stop.port),
+                partial(self._found, stop.name),
+                self._loop.call_soon_threadsafe,
+                late_s=LATE_S,
+            )
+            for stop in config.stop
+            if stop.kind == "button_line"
+        ]
+        switch = config.dead_man
+        self._keypads = {
+            stop.name: Keypad(
+                stop.port, switch.key_code if switch and switch.stop == stop.name else None
+            )
+            for stop in config.stop
+            if stop.kind == "keypad"
+        }
+        self._said: dict[str, Finding] = {}
+        self._steps = stop_steps(config)
+        self._proofs = ProofStore(config)
+        self._proven: tuple[str, ...] | None = None
+
+    async def open(self) -> None:
+        """Begins. Raises OSError where the socket for another shell cannot be had."""
+        await self._socket.open()
+        for button in self._buttons:
+            button.start()
+        if self._buttons:
+            self._look()
+        for name in self._keypads:
+            self._open_keypad(name)
+        if self._service.config.site.require_todays_proof:
+            self._look_up_proof()
+
+    async def close(self) -> None:
+        for timer in self._timers.values():
+            timer.cancel()
+        for button in self._buttons:
+            button.end()
+        for pad in self._keypads.values():
+            if pad.descriptor >= 0:
+                self._loop.remove_reader(pad.descriptor)
+            pad.close()
+        await self._socket.close()
+
+    def _found(self, name: str, finding: Finding) -> None:
+        if self._said.get(name) != finding:
+            self._said[name] = finding
+            self._service.stop_input(name, finding.condition, finding.detail)
+
+    def _later(self, what: str, after_s: float, call: Callable[[], None]) -> None:
+        self._timers[what] = self._loop.call_later(after_s, call)
+
+    def _look(self) -> None:
+        # First, so that an error in one look does not end the looking.
+        self._later("look", LOOK_S, self._look)
+        for button in self._buttons:
+            button.look(host_now())
+
+    def _open_keypad(self, name: str) -> None:
+        pad = self._keypads[name]
+        self._found(name, pad.open())
+        if pad.descriptor >= 0:
+            self._loop.add_reader(pad.descriptor, self._read_keypad, name)
+        else:
+            self._later(name, KEYPAD_AGAIN_S, partial(self._open_keypad, name))
+
+    def _read_keypad(self, name: str) -> None:
+        pad = self._keypads[name]
+        for said in pad.read():
+            if isinstance(said, bool):
+                self._service.hold(said)
+                continue
+            self._found(name, said)
+            if said.condition is Condition.ABSENT:
+                self._loop.remove_reader(pad.descriptor)
+                pad.close()
+                self._later(name, KEYPAD_AGAIN_S, partial(self._open_keypad, name))
+
+    def _look_up_proof(self) -> None:
+        self._later("proof", PROOF_S, self._look_up_proof)
+        found = unproven(self._proofs.load(), self._steps, local_today())
+        if found != self._proven:
+            self._proven = found
+            self._service.proven(found)

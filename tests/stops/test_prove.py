@@ -1,0 +1,183 @@
+"""Proving every stop: what counts, whose date, and the walk with real processes."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from bridge.config import Config
+from bridge.interlock import Cause, Trip
+from bridge.record_line import record_line
+from bridge.records import StopProven
+from bridge.stops.proofs import ProofStore, stop_steps, unproven
+from bridge.stops.prove import MOST_MS, StopWalk, for_proof
+from tests.chain.rig import INPUT
+from tests.end_to_end.rig import Program, Rig
+from tests.stops.rig import config
+
+TODAY = date(2026, 11, 25)
+
+
+def everything(folder: Path) -> Config:
+    return config(
+        folder,
+        stop=[
+            {"name": "Desk", "kind": "button_line", "port": "/dev/desk"},
+            {"name": "Pad", "kind": "keypad", "port": "/dev/input/pad"},
+        ],
+        input=[
+            {"name": INPUT, "virtual_port": "Coilwarden", "stop_controller": 90,
+             "stop_note": {"channel": 16, "note": 0}}
+        ],
+        dead_man={"source": "midi_controller", "input": INPUT},
+        mqtt={"host": "localhost", "bridge": "north-yard", "site": "depot"},
+    )  # fmt: skip
+
+
+def test_every_stop_of_the_site_is_on_the_list(tmp_path: Path) -> None:
+    assert [s.name for s in stop_steps(everything(tmp_path))] == [
+        "North: emergency button", "North: key", "North: local stop", "stop Desk", "stop Pad",
+        f"input {INPUT}", "dead man's switch", "MQTT", "another shell", "terminal",
+    ]  # fmt: skip
+
+
+def test_a_proof_is_of_its_own_day_only(tmp_path: Path) -> None:
+    steps = stop_steps(config(tmp_path))
+    names = tuple(s.name for s in steps)
+    assert unproven({}, steps, TODAY) == names
+    assert unproven(dict.fromkeys(names, TODAY), steps, TODAY) == ()
+    assert unproven(dict.fromkeys(names, date(2026, 11, 24)), steps, TODAY) == names
+    assert unproven(dict.fromkeys(names, date(2026, 11, 26)), steps, TODAY) == names
+    one_old = dict.fromkeys(names, TODAY) | {names[1]: date(2025, 11, 25)}
+    assert unproven(one_old, steps, TODAY) == (names[1],)
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"proofs": 3}', '{"proofs": {"a": {"date": 1}}}'])
+def test_a_file_that_cannot_be_read_proves_nothing(tmp_path: Path, text: str) -> None:
+    store = ProofStore(config(tmp_path))
+    store.path.write_text(text, encoding="utf-8")
+    assert store.load() == {}
+    step = stop_steps(config(tmp_path))[0]
+    store.add(step, TODAY, 12.34)
+    assert store.load() == {step.name: TODAY}
+
+
+def test_what_a_trip_proves(tmp_path: Path) -> None:
+    walk = StopWalk(stop_steps(everything(tmp_path)))
+
+    def step(cause: Cause, origin: str = "", by: str = "") -> str:
+        found = walk.fits(Trip(1, cause, origin), by)
+        return found.name if found else ""
+
+    assert step(Cause.ESTOP_OPEN, "North") == "North: emergency button"
+    assert step(Cause.ESTOP_OPEN, "South") == ""
+    assert step(Cause.ESTOP_DISAGREE, "North") == ""
+    assert step(Cause.STOP_BUTTON, "Pad") == "stop Pad"
+    assert step(Cause.STOP_INPUT_FAULT, "Pad") == ""
+    assert step(Cause.MIDI_STOP, INPUT) == f"input {INPUT}"
+    assert step(Cause.NETWORK_STOP, by="MQTT") == "MQTT"
+    assert step(Cause.OPERATOR_STOP, by="terminal") == "terminal"
+    assert step(Cause.OPERATOR_STOP, by="another shell") == "another shell"
+    assert step(Cause.OPERATOR_STOP, by="panel") == ""
+    assert step(Cause.HOST_STALLED) == ""
+
+
+def test_dark_too_late_is_no_proof(tmp_path: Path) -> None:
+    walk = StopWalk(stop_steps(config(tmp_path)))
+    first = walk.left[0]
+    assert "no proof" in walk.prove(first, MOST_MS + 1)
+    assert walk.left[0] is first
+    assert walk.prove(first, MOST_MS) == ""
+    assert walk.left[0] is not first
+
+
+def test_the_walk_itself_needs_no_proof(tmp_path: Path) -> None:
+    built = config(tmp_path)
+    wanting = built.model_copy(
+        update={"site": built.site.model_copy(update={"require_todays_proof": True})}
+    )
+    assert not for_proof(wanting).site.require_todays_proof
+
+
+def test_the_record_of_it_is_a_line() -> None:
+    assert (
+        record_line(StopProven("North: key", 31.4))
+        == "proven: North: key, dark after 31 ms at most"
+    )
+
+
+@pytest.mark.real
+def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    text = re.sub(
+        r"(?ms)^\[\[input\]\].*?(?=^\[music\])", "", rig.config.read_text(encoding="utf-8")
+    )
+    text = text.replace('name = "Depot yard"', 'name = "Depot yard"\nrequire_todays_proof = true')
+    rig.config.write_text(text, encoding="utf-8")
+
+    def arm(daemon: Program) -> None:
+        for _ in range(40):
+            at = len(daemon.lines)
+            daemon.say("arm")
+            said = daemon.wait_for(" ", after=at)
+            if "ARM?" in said:
+                break
+            time.sleep(0.2)
+        time.sleep(0.45)
+        daemon.say("confirm")
+        daemon.wait_for("arming → armed", after=at)
+
+    def reset(daemon: Program) -> None:
+        for _ in range(40):
+            at = len(daemon.lines)
+            daemon.say("reset")
+            if "tripped → locked" in daemon.wait_for(" ", after=at):
+                return
+            time.sleep(0.15)
+        raise AssertionError(daemon.lines[-20:])
+
+    with rig.board() as board:
+        board.say("prove")
+        with Program("prove-stop", str(rig.config), "--plain") as walk:
+            walk.wait_for("Mains OFF")
+            for word, name in (("estop", "emergency button"), ("key", "key"), ("local", "local")):
+                arm(walk)
+                board.say(word)
+                walk.wait_for(f"proven: Rack: {name}")
+                board.say(word)
+                reset(walk)
+            arm(walk)
+            shell = Program("stop", str(rig.config))
+            assert shell.process.wait(10) == 0
+            shell.end()
+            walk.wait_for("proven: another shell")
+            reset(walk)
+            # Not armed: a stop, but no proof.
+            walk.say("stop")
+            walk.wait_for("nothing was armed")
+            reset(walk)
+            arm(walk)
+            walk.say("stop")
+            walk.wait_for("proven: terminal")
+            walk.wait_for("every stop is proven today")
+            walk.say("quit")
+            assert walk.process.wait(10) == 0
+        kept = json.loads(next(rig.state.glob("*.proofs.json")).read_text(encoding="utf-8"))
+        assert len(kept["proofs"]) == 5
+        assert all(0 < p["dark_after_ms"] <= MOST_MS for p in kept["proofs"].values())
+        with rig.daemon() as daemon:
+            reset(daemon)
+            arm(daemon)
+            daemon.say("quit")
+            daemon.process.wait(10)
+        next(rig.state.glob("*.proofs.json")).unlink()
+        with rig.daemon() as daemon:
+            daemon.wait_for("port open")
+            at = len(daemon.lines)
+            daemon.say("arm")
+            daemon.wait_for("today's proof: missing for Rack: emergency button", after=at)
