@@ -43,7 +43,7 @@ from bridge.records import (
     ResetDenied,
 )
 from bridge.reset import Resetting, lasting_causes
-from bridge.source import VoiceSource
+from bridge.source import ScoreFeed, VoiceSource
 from bridge.timeline import Timeline
 from bridge.turns import Turns
 from firmware_protocol.catalogue import Cause as BoardCause
@@ -75,7 +75,8 @@ class Engine:
         self.config = config
         self.source = source
         self.interlock = Interlock(latch)
-        self.timeline = Timeline(config)
+        ahead_s = source.ahead_s if isinstance(source, ScoreFeed) else 0.0
+        self.timeline = Timeline(config, ahead_s)
         self.midi_messages = dict.fromkeys((i.name for i in config.input), 0)
         self._stop_controllers = {
             i.name: i.stop_controller for i in config.input if i.stop_controller is not None
