@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from typing import Any
 
 from bridge import log, loop
@@ -33,8 +33,12 @@ async def run_site(
     extra: Extra | None = None,
     extra_help: str = "",
     greeting: str = "",
+    beside: Callable[[Operator], Coroutine[Any, Any, None]] | None = None,
 ) -> int:
-    """Runs until the operator leaves or a signal comes. Returns the exit code."""
+    """Runs until the operator leaves or a signal comes. Returns the exit code.
+
+    `beside`: what a command does beside the site while it runs; its failing stops the site.
+    """
     store = LatchStore(config)
     try:
         store.lock()
@@ -76,6 +80,8 @@ async def run_site(
         try:
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
+                if beside is not None:
+                    shown = _both(shown, beside(operator))
                 problems = await _run_both(service, shown)
             for problem in problems:  # only now: a picture on the terminal would have covered it
                 say_last(sys.stderr.fileno(), problem)
@@ -85,6 +91,12 @@ async def run_site(
             store.release()
             left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
             say_last(sys.stdout.fileno(), left)
+
+
+async def _both(*works: Coroutine[Any, Any, None]) -> None:
+    async with asyncio.TaskGroup() as group:
+        for work in works:
+            group.create_task(work)
 
 
 async def _run_both(service: Service, shown: Coroutine[Any, Any, None]) -> list[str]:

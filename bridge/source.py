@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
 from bridge.clocks import HostS, MusicS
@@ -31,6 +32,24 @@ class VoiceSource(Protocol):
     def take_events(self) -> Sequence[object]: ...
 
 
+@dataclass(frozen=True, slots=True)
+class ShowStatus:
+    """Where a show is, as plain values for whoever shows it."""
+
+    name: str
+    """Of the item."""
+    item: int
+    """From 1."""
+    items: int
+    transport: str
+    bar: int
+    position_s: float
+    """Negative while it counts down."""
+    left_s: float
+    clock: str
+    """What the item's time goes by."""
+
+
 @runtime_checkable
 class ScoreFeed(Protocol):
     """A source that also brings events whose time is known beforehand: a show. Pure."""
@@ -53,3 +72,5 @@ class ScoreFeed(Protocol):
     def darkened(self, now_s: HostS, at_s: MusicS) -> None:
         """Permission was withdrawn now; `at_s` is the timeline's present."""
         ...
+
+    def status(self, now_s: HostS) -> ShowStatus: ...

@@ -13,6 +13,7 @@ from bridge.governor.mains_budget import MainsBudget
 from bridge.governor.reasons import Meters
 from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
 from bridge.midi_ports import PortStatus
+from bridge.source import ScoreFeed, ShowStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,8 @@ class SiteView:
     inputs: tuple[InputView, ...]
     midi_messages: dict[str, int]
     remarks: tuple[str, ...]
+    show: ShowStatus | None = None
+    """None where no show is played."""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -159,4 +162,5 @@ def site_view(
         ),
         midi_messages=dict(engine.midi_messages),
         remarks=(*engine.timeline.problems, *remarks),
+        show=engine.source.status(now_s) if isinstance(engine.source, ScoreFeed) else None,
     )

@@ -146,13 +146,17 @@ class Player:
     def resume(self, now_s: HostS, bar: int | None) -> None:
         """Goes on at a bar, or at the begin of the one where it was paused. Raises ValueError."""
         score, offset_s = self.item.score, self.item.score_offset_s
+        begin_s = 0.0 if bar is None or bar == 1 else score.position_at_bar(bar) + offset_s
+        if self.transport is not Transport.PAUSED:
+            self.pause(now_s)
         if bar is None:
             if self._audio_runs and self._audio_map is not None:  # the audio went on: join it
                 self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
                 return
             bar = score.bar_at(self._position_s - offset_s) if self._position_s > offset_s else 1
+            begin_s = score.position_at_bar(bar) + offset_s if bar > 1 else 0.0
         self.pause(now_s)
-        self._begin(now_s, score.position_at_bar(bar) + offset_s if bar > 1 else 0.0, 0.0)
+        self._begin(now_s, begin_s, 0.0)
 
     def pause(self, now_s: HostS) -> None:
         """Stands still at what is heard at `now_s`; the audio too."""

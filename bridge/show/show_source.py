@@ -17,6 +17,7 @@ from bridge.show.follower import Follower
 from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
 from bridge.show.player import Player, Shifted, Transport
 from bridge.show.score_file import Score
+from bridge.source import ShowStatus
 
 SCORE_INPUT = "score"
 MAX_NOTE_S = 120.0
@@ -90,6 +91,24 @@ class ShowSource:
         self.player.tripped(now_s)
         self._instrument.input_lost(at_s, SCORE_INPUT)
         self._instrument.hush(at_s)
+
+    def status(self, now_s: HostS) -> ShowStatus:
+        player = self.player
+        position_s = player.position_s(now_s)
+        clock = "audio device" if player.item.has_audio else "this computer"
+        if (chase := self._playing[player.index].chase) is not None:
+            clock = f"{chase.input_name}: {self.follower.lock.value}"
+        counts = position_s < 0 and player.transport is Transport.PLAYING
+        return ShowStatus(
+            name=player.item.name,
+            item=player.index + 1,
+            items=len(player.items),
+            transport=Transport.COUNTDOWN.value if counts else player.transport.value,
+            bar=player.bar(now_s),
+            position_s=round(position_s, 2),
+            left_s=round(player.item.duration_s - position_s, 1),
+            clock=clock,
+        )
 
     # -- the operator's acts --------------------------------------------------------------------
 
