@@ -176,6 +176,28 @@ def prove_stop(config: ConfigArgument, plain: PlainOption = False) -> None:
     raise typer.Exit(prove.run(_load(config), plain=_plain(plain)))
 
 
+def show(
+    config: ConfigArgument,
+    show_file: Annotated[Path, typer.Argument(metavar="SHOW", help="The cue list's TOML file.")],
+    plain: PlainOption = False,
+) -> None:
+    """Play a cue list: scores on the coils, in time with their backing audio or with a DAW.
+
+    Keys and stops as with serve. A trip stops the coils at once and keeps the place: reset, arm, go
+    on at a bar. Silent is not safe to approach: bus charged, mains on.
+    """
+    from bridge.show import perform  # noqa: PLC0415
+    from bridge.show import show_file as cue_list  # noqa: PLC0415
+
+    set_up_log()
+    site = _load(config)
+    try:
+        loaded = cue_list.load_show(show_file, site)
+    except ConfigError as error:
+        raise _fail(str(error)) from error
+    raise typer.Exit(perform.run(site, loaded, plain=_plain(plain)))
+
+
 @app.command()
 def bang(
     config: ConfigArgument,

@@ -19,6 +19,9 @@ from firmware_protocol.messages import Slot
 
 _AHEAD_FRAMES = 14
 """Most frames sent and not yet applied: fewer than the 16 a controller must hold."""
+_MOVING_FRAMES = 10
+"""Voices that only move (vibrato, envelopes) leave the rest of the queue to notes that begin and
+end: those must not wait for room, a step of a vibrato may."""
 _WAITING_FRAMES = 2
 """Most frames decided and not yet sent. What is decided will be sent, for the governor reckons with
 it; in a flood what comes meanwhile is decided when there is room, as one newest state."""
@@ -63,6 +66,8 @@ class CoilLine:
         self.asks: tuple[VoiceAsk, ...] = ()
         self._slots = SlotMap()
         self._dirty = False
+        self._behind = False
+        """What is asked has moved, and is said with the next frame, whichever that is."""
         self._moved_s = MusicS(-math.inf)
         self._again_s = HostS(math.inf)
         self._sent_s = HostS(-math.inf)
@@ -85,8 +90,13 @@ class CoilLine:
 
     def ask(self, asks: tuple[VoiceAsk, ...]) -> None:
         """What the instrument wants now."""
-        if asks is not self.asks and asks != self.asks:
-            self.asks = asks
+        if asks is self.asks or asks == self.asks:
+            return
+        moves = [a.voice_id for a in asks] == [a.voice_id for a in self.asks]
+        self.asks = asks
+        if moves and len(self._ahead) + len(self._planned) >= _MOVING_FRAMES:
+            self._behind = True
+        else:
             self._dirty = True
 
     @property
@@ -119,6 +129,9 @@ class CoilLine:
         """Decides what takes effect at `at_s` on the timeline (scheduled sites)."""
         if not self._dirty and at_s < self.moves_s():
             return
+        if not self._dirty and len(self._ahead) + len(self._planned) >= _MOVING_FRAMES:
+            self._moved_s = at_s  # the governor's own step waits for the next
+            return
         if len(self._planned) >= _WAITING_FRAMES or len(self._ahead) >= _AHEAD_FRAMES:
             self._dirty = True
             return
@@ -142,7 +155,7 @@ class CoilLine:
         self._last_slots = self._slots.seat(at_s, self.governed.voices, rate)
         self._moved_s = at_s
         self._again_s = HostS(math.inf)
-        self._dirty = False
+        self._dirty = self._behind = False
 
     def frame(self, now_s: HostS, *, scheduled_s: MusicS | None) -> bytes | None:
         """The next frame to send, or None when nothing is due.
@@ -168,7 +181,7 @@ class CoilLine:
             if self._planned:
                 item = self._planned.popleft()
             else:  # a refresh: the state last decided, said again
-                if self._dirty or self.governor.restless():
+                if self._dirty or self._behind or self.governor.restless():
                     self._decide(scheduled_s)
                 item = _Planned(self._apply_s(scheduled_s), self._last_slots)
             late = item.apply_s < now_s - self._late_s

@@ -19,7 +19,7 @@ _PLAIN = {
     "model_type": "must be a table of keys",
     "bool_type": "must be true or false",
 }
-_TABLE_LISTS = {"controller", "coil", "input", "routes", "stop"}
+_TABLE_LISTS = {"controller", "coil", "input", "routes", "stop", "item"}
 """Lists that are written as [[…]] sections."""
 _PATTERNS = {
     r"^[0-9a-fA-F]{8}$": "must be eight hexadecimal digits",

@@ -44,7 +44,7 @@ from bridge.records import (
     ResetDenied,
 )
 from bridge.reset import Resetting, lasting_causes
-from bridge.source import VoiceSource
+from bridge.source import ScoreFeed, VoiceSource
 from bridge.stops.condition import Condition
 from bridge.timeline import Timeline
 from bridge.turns import Turns
@@ -77,7 +77,8 @@ class Engine:
         self.config = config
         self.source = source
         self.interlock = Interlock(latch)
-        self.timeline = Timeline(config)
+        ahead_s = source.ahead_s if isinstance(source, ScoreFeed) else 0.0
+        self.timeline = Timeline(config, ahead_s)
         self.midi_messages = dict.fromkeys((i.name for i in config.input), 0)
         self._midi_stops = {i.name: (i.stop_controller, i.stop_note) for i in config.input}
         self.permission_inputs = PermissionInputs(config)

@@ -14,7 +14,7 @@ from bridge.clocks import HostS, MusicS
 from bridge.coil_line import CoilLine
 from bridge.interlock import Interlock
 from bridge.link.slots import MOTION_S
-from bridge.source import VoiceSource
+from bridge.source import ScoreFeed, VoiceSource
 from bridge.timeline import Timeline
 
 
@@ -35,6 +35,9 @@ class Performance:
         self.muted = False
         """Nothing sounds, though armed, until `mute` says so."""
         self._source = source
+        self._feed = source if isinstance(source, ScoreFeed) else None
+        if self._feed is not None:
+            self._feed.lead(timeline.lead_s)
         self._timeline = timeline
         self._lines = lines
         self._interlock = interlock
@@ -86,6 +89,12 @@ class Performance:
     def darken(self, now_s: HostS) -> None:
         """Tells every line that its controller is dark; one that fails keeps no other back."""
         failure: Exception | None = None
+        if self._feed is not None:
+            self._timeline.drop_notes()
+            try:
+                self._feed.darkened(now_s, self._timeline.now_s(now_s))
+            except Exception as error:
+                failure = error
         for line in self._lines.values():
             try:
                 line.silence(self._timeline.now_s(now_s))
@@ -111,6 +120,9 @@ class Performance:
         """On sites with a timeline: takes and plans what is due to be decided by `now_s`."""
         if not self._timeline.scheduled:
             return
+        if self._feed is not None and self._interlock.may_fire:
+            for at_s, name, message in self._feed.take(self._timeline.now_s(now_s)):
+                self._timeline.put_at(at_s, name, message)
         while (group := self._timeline.due(now_s)) is not None:
             at_s, events = group
             if self._motion_due_s < at_s:
@@ -132,6 +144,8 @@ class Performance:
         due_s = self._motion_due_s
         if (deadline_s := self._source.next_deadline_s()) is not None:
             due_s = min(due_s, deadline_s)
+        if self._feed is not None and self._interlock.may_fire:
+            due_s = min(due_s, self._feed.next_event_s())
         if self._timeline.scheduled and self._interlock.may_fire:
             due_s = min(due_s, *(line.moves_s() for line in self._lines.values()))
         return min(self._timeline.next_s(), self._timeline.host_s(due_s))

@@ -40,8 +40,12 @@ async def run_site(
     extra_help: str = "",
     greeting: str = "",
     prepare: Callable[[Service, Callable[[str], None]], None] | None = None,
+    beside: Callable[[Operator], Coroutine[Any, Any, None]] | None = None,
 ) -> int:
-    """Runs until the operator leaves or a signal comes. Returns the exit code."""
+    """Runs until the operator leaves or a signal comes. Returns the exit code.
+
+    `beside`: what a command does beside the site while it runs; its failing stops the site.
+    """
     store = LatchStore(config)
     try:
         store.lock()
@@ -108,6 +112,8 @@ async def run_site(
                     return 2
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
+                if beside is not None:
+                    shown = _both(shown, beside(operator))
                 problems = await _run_both(service, shown)
             for problem in problems:  # only now: a picture on the terminal would have covered it
                 say_last(sys.stderr.fileno(), problem)
@@ -135,6 +141,12 @@ def _start_journal(service: Service, operator: Operator) -> Journal | None:
     service.watchers.add(journal)
     journal.start()
     return journal
+
+
+async def _both(*works: Coroutine[Any, Any, None]) -> None:
+    async with asyncio.TaskGroup() as group:
+        for work in works:
+            group.create_task(work)
 
 
 async def _run_both(service: Service, shown: Coroutine[Any, Any, None]) -> list[str]:

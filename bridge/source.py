@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
 
-from bridge.clocks import MusicS
+from bridge.clocks import HostS, MusicS
 from bridge.music.voices import VoiceAsk
 
 
@@ -37,3 +38,47 @@ class VoiceSource(Protocol):
     def do(self, command: str, numbers: tuple[float, ...]) -> None:
         """One of those once more, elsewhere (a replay). Raises ValueError for one it has not."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class ShowStatus:
+    """Where a show is, as plain values for whoever shows it."""
+
+    name: str
+    """Of the item."""
+    item: int
+    """From 1."""
+    items: int
+    transport: str
+    bar: int
+    position_s: float
+    """Negative while it counts down."""
+    left_s: float
+    clock: str
+    """What the item's time goes by."""
+
+
+@runtime_checkable
+class ScoreFeed(Protocol):
+    """A source that also brings events whose time is known beforehand: a show. Pure."""
+
+    ahead_s: float
+    """How far ahead of their time what it brings must be sent."""
+
+    def lead(self, lead_s: float) -> None:
+        """Told once: how far the timeline runs ahead of host time."""
+        ...
+
+    def take(self, until_s: MusicS) -> Sequence[tuple[MusicS, str, bytes]]:
+        """Events that take effect up to `until_s`, each once: (time, input name, message)."""
+        ...
+
+    def next_event_s(self) -> MusicS:
+        """When the next one takes effect; infinite if none is known."""
+        ...
+
+    def darkened(self, now_s: HostS, at_s: MusicS) -> None:
+        """Permission was withdrawn now; `at_s` is the timeline's present."""
+        ...
+
+    def status(self, now_s: HostS) -> ShowStatus: ...

@@ -28,6 +28,9 @@ SLACK_S = 0.003
 MOST_AHEAD_S = 0.12
 """No coil's frames may be sent further ahead: while voices move they come 9 ms apart, and a
 controller's queue need hold no more than 16 (PROTOCOL.md, section 7)."""
+MOST_SHOW_AHEAD_S = 0.2
+"""The same where a show sends everything far ahead: moving voices then leave the queue's room to
+notes (coil_line.py), and a board takes 250 ms."""
 _ROUNDING_S = 1e-9
 """What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
 
@@ -55,17 +58,22 @@ def acoustic_offsets_s(config: Config) -> dict[str, float]:
 class Timeline:
     """Events waiting for their time, and how far ahead of now the music runs."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, ahead_s: float = 0.0) -> None:
+        """`ahead_s` above 0: a show, whose frames are all sent that long before their time."""
         delays = {i.name: i.delay_ms / 1000 for i in config.input if i.timing == "fixed_delay"}
         self._delays = delays
-        self.scheduled = bool(delays)
+        self.scheduled = bool(delays) or ahead_s > 0
         """True: frames carry a time to apply at. False: they apply on arrival."""
-        self.offsets_s = acoustic_offsets_s(config) if delays else {}
+        self.offsets_s = acoustic_offsets_s(config) if self.scheduled else {}
         earliest = max(0.0, -min(self.offsets_s.values(), default=0.0))
         latest = max(0.0, max(self.offsets_s.values(), default=0.0))
         jitter = max(c.link_jitter_ms for c in config.controller) / 1000
         wanted = max(LEAD_S, jitter + FRAME_S) + earliest
         self.lead_s = max(0.0, min(min(delays.values()) - SLACK_S, wanted)) if delays else 0.0
+        most_s = MOST_AHEAD_S
+        if ahead_s > 0:  # inputs wait for the score: all share one timeline
+            self.lead_s = ahead_s + earliest
+            most_s = MOST_SHOW_AHEAD_S
         self.faults: list[str] = []
         """What of the timing cannot work, as sentences: such a site must not be started."""
         least = LEAST_LEAD_S + earliest
@@ -78,13 +86,13 @@ class Timeline:
                 f"{LEAST_LEAD_S * 1000:.0f} ms; give at least "
                 f"{math.ceil((least + SLACK_S) * 1000 - 1e-9)}"
             )
-        if delays and self.lead_s + latest > MOST_AHEAD_S + 1e-9:
+        if self.scheduled and self.lead_s + latest > most_s + 1e-9:
             name = max(self.offsets_s, key=lambda n: self.offsets_s[n])
             index = [c.name for c in config.coil].index(name)
             self.faults.append(
                 f'coil[{index + 1}].distance_to_audience_m (of "{name}"): so near that pulses wait '
                 f"{(self.lead_s + latest) * 1000:.0f} ms on the controller for the sound of the "
-                f"farthest source; at most {MOST_AHEAD_S * 1000:.0f} ms is possible: correct the "
+                f"farthest source; at most {most_s * 1000:.0f} ms is possible: correct the "
                 "distances or leave them out"
             )
         self.problems = list(self.faults)
@@ -96,7 +104,13 @@ class Timeline:
                 f"{math.ceil((jitter + FRAME_S + earliest + SLACK_S) * 1000 - 1e-9)} ms takes it in"
             )
         immediate = [i.name for i in config.input if i.timing == "immediate"]
-        if delays and immediate:
+        if ahead_s > 0 and config.input:
+            names = [n for n in (i.name for i in config.input) if delays.get(n, 0.0) < self.lead_s]
+            self.problems += [
+                f"{', '.join(names)}: sounds {self.lead_s * 1000:.0f} ms after it is played, "
+                "because a show is sent that far ahead and all share one timeline"
+            ] * bool(names)
+        elif delays and immediate:
             self.problems.append(
                 f"{', '.join(immediate)}: sounds {self.lead_s * 1000:.0f} ms late, because "
                 "another input has a fixed delay and all share one timeline"
@@ -114,6 +128,11 @@ class Timeline:
         at = MusicS(host_s + max(self._delays.get(input_name, self.lead_s), self.lead_s))
         self._count += 1
         heapq.heappush(self._heap, (at, self._count, input_name, message))
+
+    def put_at(self, at_s: MusicS, input_name: str, message: bytes) -> None:
+        """An event that takes effect at `at_s`, known beforehand."""
+        self._count += 1
+        heapq.heappush(self._heap, (at_s, self._count, input_name, message))
 
     def host_s(self, at_s: MusicS) -> HostS:
         """When that must be decided which takes effect at `at_s`."""

@@ -15,6 +15,7 @@ from bridge.interlock import CAUSES, NOT_SAFE, State
 from bridge.journal.values import JournalState
 from bridge.midi_ports import PortStatus
 from bridge.record_line import trip_text
+from bridge.source import ScoreFeed, ShowStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,8 @@ class SiteView:
     remarks: tuple[str, ...]
     journal: JournalState | None = None
     """How the record of this run does; None: not asked for."""
+    show: ShowStatus | None = None
+    """None where no show is played."""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -159,4 +162,5 @@ def site_view(
         midi_messages=dict(engine.midi_messages),
         remarks=(*engine.timeline.problems, *remarks),
         journal=journal,
+        show=engine.source.status(now_s) if isinstance(engine.source, ScoreFeed) else None,
     )

@@ -1,7 +1,8 @@
 #!/bin/bash
 # Every check of the project, with all set-up, on a fresh Debian machine: `bash tests/run_all.sh`.
 # Needs Python 3.11 or newer and the package registries. Debian packages are installed where they
-# are missing (as root, or with sudo): jackd2 for real MIDI ports without hardware; mosquitto as a broker; gcc, make, avr-gcc
+# are missing (as root, or with sudo): jackd2 for real MIDI ports and audio without hardware;
+# mosquitto as a broker; gcc, make, avr-gcc
 # and Node for the controller's core, its image, and the simulated board that runs it.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -22,6 +23,7 @@ command -v mosquitto >/dev/null || [[ -x /usr/sbin/mosquitto ]] || packages+=(mo
 command -v openssl >/dev/null || packages+=(openssl)
 command -v node >/dev/null || packages+=(nodejs)
 command -v npm >/dev/null || packages+=(npm)
+ldconfig -p 2>/dev/null | grep -q libportaudio || packages+=(libportaudio2)
 "$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
 if ((${#packages[@]})); then
     as_root=()

@@ -27,10 +27,10 @@ class Instrument:
 
     __slots__ = ("_coils", "_curves", "_dealer", "_log", "_music", "_now_s", "_players", "_router")
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, *, first_voice_id: int = 1) -> None:
         self._music = config.music
         self._log = EventLog()
-        ids = count(1)
+        ids = count(first_voice_id)
         self._coils = {
             coil.name: CoilVoices(coil, config.music, ids, self._log) for coil in config.coil
         }

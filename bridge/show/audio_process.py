@@ -1,0 +1,193 @@
+"""The backing audio, in a process of its own: nothing that the daemon does or fails to do stops it.
+
+    python -m bridge.show.audio_process
+
+Talks in lines of JSON. In: first {"device": name or null, "files": [[item, path, gain], ...]};
+then {"play": item, "position_s", "at_s"}, {"stop": at_s}, {"fade": at_s}; its end means leave.
+Out: {"rate", "device"} or {"missing": why}; ten times a second {"at_s", "stream_s", "underruns"},
+the device's own time at host time `at_s`; {"begins": item, "stream_s", "position_s"}.
+Times `*at_s` are of the host's monotonic clock, at the loudspeaker. The stream always runs, silence
+included, so that its clock is known long before anything is to sound.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import select
+import sys
+import time
+from collections import deque
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.clocks import HostS
+from bridge.show.clock_map import RobustLine
+
+REPORT_S = 0.1
+FADE_S = 1.5
+_CHANNELS = 2
+
+Samples = NDArray[np.float32]
+"""(frames, 2), -1 to 1."""
+
+
+class _Part(NamedTuple):
+    """What the callback plays: `samples` with frame 0 at the stream's frame `begin`."""
+
+    samples: Samples
+    begin: int
+    end: int
+    fade: bool
+
+
+class Mixer:
+    """What the device asks for, filled in; no device in here. Frames count from the begin."""
+
+    def __init__(self, rate: float) -> None:
+        self.rate = rate
+        self.frame = 0
+        self.underruns = 0
+        self.pairs: deque[tuple[float, float]] = deque(maxlen=4096)
+        """(host time, stream seconds) of each call's first frame, as it leaves the loudspeaker."""
+        self.part: _Part | None = None
+
+    def fill(self, out: Samples, dac_host_s: float) -> None:
+        """The next len(out) frames, of which the first is heard at `dac_host_s`."""
+        first, count = self.frame, len(out)
+        self.pairs.append((dac_host_s, first / self.rate))
+        self.frame = first + count
+        out.fill(0)
+        part = self.part
+        if part is None:
+            return
+        low = max(first, part.begin)
+        high = min(first + count, part.begin + len(part.samples), part.end)
+        if high > low:
+            heard = part.samples[low - part.begin : high - part.begin]
+            if part.fade:
+                away = (part.end - np.arange(low, high)) / (FADE_S * self.rate)
+                heard = heard * np.clip(away, 0, 1)[:, None]
+            out[low - first : high - first] = heard
+
+
+def load(path: Path, gain: float, rate: float) -> Samples:
+    """A file as samples at `rate`, two channels."""
+    import soundfile  # noqa: PLC0415  # pyright: ignore[reportMissingTypeStubs]
+
+    samples, file_rate = soundfile.read(str(path), dtype="float32", always_2d=True)
+    samples = samples[:, :_CHANNELS] if samples.shape[1] > 1 else np.repeat(samples, 2, axis=1)
+    if file_rate != rate:
+        from scipy.signal import resample_poly  # noqa: PLC0415
+
+        common = math.gcd(int(rate), int(file_rate))
+        samples = resample_poly(samples, int(rate) // common, int(file_rate) // common, axis=0)
+    return np.ascontiguousarray(samples * gain, dtype=np.float32)
+
+
+class Desk:
+    """Commands → the mixer; its pairs → the device's clock."""
+
+    def __init__(self, mixer: Mixer, files: dict[int, Samples]) -> None:
+        self.mixer = mixer
+        self._files = files
+        self._line = RobustLine(20.0)
+        self._underruns = 0
+
+    def observe(self) -> dict[str, Any] | None:
+        """One report from what was played since the last: the least late pair of all."""
+        mixer = self.mixer
+        pairs = [mixer.pairs.popleft() for _ in range(len(mixer.pairs))]
+        if not pairs:
+            return None
+        at_s, stream_s = max(pairs, key=lambda p: p[1] - p[0])
+        if mixer.underruns != self._underruns:
+            self._underruns = mixer.underruns
+            self._line.restart()
+            at_s, stream_s = pairs[-1]
+        self._line.add(HostS(at_s), stream_s)
+        return {"at_s": at_s, "stream_s": stream_s, "underruns": mixer.underruns}
+
+    def command(self, words: dict[str, Any]) -> dict[str, Any] | None:
+        """Does it; returns what is to be answered."""
+        mixer = self.mixer
+        if "play" in words:
+            rate, item = mixer.rate, int(words["play"])
+            begin_s = self._line.at(HostS(float(words["at_s"])))
+            first = max(mixer.frame, round(begin_s * rate))
+            skipped = round(float(words["position_s"]) * rate)
+            mixer.part = _Part(self._files[item], first - skipped, 1 << 62, False)
+            return {"begins": item, "stream_s": first / rate, "position_s": skipped / rate}
+        part = mixer.part
+        if part is not None and ("stop" in words or "fade" in words):
+            at_s = HostS(float(words["fade" if "fade" in words else "stop"]))
+            end = max(mixer.frame, round(self._line.at(at_s) * mixer.rate))
+            fade = "fade" in words
+            mixer.part = part._replace(end=end + round(FADE_S * mixer.rate) * fade, fade=fade)
+        return None
+
+
+def _say(words: dict[str, Any]) -> None:
+    """Never waits: what a stalled daemon does not read is lost, and the next report is newer."""
+    with contextlib.suppress(BlockingIOError, BrokenPipeError):
+        os.write(1, json.dumps(words).encode() + b"\n")
+
+
+def _open(mixer_of: list[Mixer], device: str | None) -> Any:
+    """A running output stream. Raises what keeps it from running."""
+    import sounddevice as sd  # noqa: PLC0415  # pyright: ignore[reportMissingTypeStubs]
+
+    info: Any = sd.query_devices(device, "output")  # pyright: ignore[reportUnknownMemberType]
+    rate = float(info["default_samplerate"])
+    mixer = Mixer(rate)
+    mixer_of.append(mixer)
+
+    def on_block(out: Samples, frames: int, at: Any, status: Any) -> None:
+        now_s = time.monotonic()
+        mixer.underruns += bool(status.output_underflow)
+        mixer.fill(out, now_s + (at.outputBufferDacTime - at.currentTime))
+
+    stream = sd.OutputStream(
+        samplerate=rate, channels=_CHANNELS, dtype="float32", device=device, callback=on_block
+    )
+    stream.start()
+    _say({"rate": rate, "device": info["name"]})
+    return stream
+
+
+def main() -> None:
+    """Until standard input ends."""
+    os.set_blocking(1, False)
+    setting: dict[str, Any] = json.loads(sys.stdin.buffer.readline())
+    mixers: list[Mixer] = []
+    try:
+        stream = _open(mixers, setting["device"])
+    except Exception as error:  # no library, no device, no rate: all mean the same to a show
+        _say({"missing": str(error) or repr(error)})
+        return
+    mixer = mixers[0]
+    files = {int(i): load(Path(p), float(g), mixer.rate) for i, p, g in setting["files"]}
+    desk, waiting = Desk(mixer, files), b""
+    while True:
+        readable, _, _ = select.select([0], [], [], REPORT_S)
+        report = desk.observe()
+        if readable:
+            data = os.read(0, 65536)
+            if not data:
+                break
+            *lines, waiting = (waiting + data).split(b"\n")
+            for line in lines:
+                if (answer := desk.command(json.loads(line))) is not None:
+                    _say(answer)
+        if report is not None:
+            _say(report)
+    stream.stop()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,99 @@
+"""Follows a time code or clock that a DAW sends: lock, freewheel, relocate, stop. Pure."""
+
+from __future__ import annotations
+
+from enum import Enum
+
+from bridge.clocks import HostS
+from bridge.show.clock_map import ClockMap, RobustLine
+from bridge.show.mtc import Heard, Observation
+
+LOCK_S = 0.12
+"""So long the code must run without a break before anything sounds."""
+QUIET_S = 0.1
+"""No sign for this long: it runs on by itself. The slowest sender gives one every 10.4 ms (24
+frames a second) or every 31 ms (clock at 80 beats a minute)."""
+FREEWHEEL_S = 0.5
+"""No sign for this long: the sender has stopped. Time code has no other way to say so."""
+PLACE_S = 0.04
+"""An observation this far off is another place, when the next ones agree."""
+_MISFITS = 4
+
+
+class Lock(Enum):
+    """How the show stands to its master."""
+
+    STOPPED = "stopped"
+    LOCKING = "locking"
+    LOCKED = "locked"
+    FREEWHEEL = "freewheel"
+
+
+class Follower:
+    """Position of the sender at any host time, once locked."""
+
+    def __init__(self, *, window_s: float = 4.0, prior_error: float = 0.005) -> None:
+        self.map = ClockMap(RobustLine(window_s, prior_error=prior_error))
+        self.position = 0.0
+        """Where the sender last said it was."""
+        self.relocations = 0
+        """How often it was found at another place while running."""
+        self._lock = Lock.STOPPED
+        self._since_s = HostS(0.0)
+        self._heard_s = HostS(float("-inf"))
+        self._misfits = 0
+
+    @property
+    def lock(self) -> Lock:
+        """As of the last `observe` or `advance`."""
+        return self._lock
+
+    @property
+    def runs(self) -> bool:
+        """The map may be played by."""
+        return self._lock in (Lock.LOCKED, Lock.FREEWHEEL)
+
+    def observe(self, seen: Observation) -> bool:
+        """What the reader heard. True: the music's place has changed, sounding notes must end."""
+        now_s = seen.host_s
+        changed = self.advance(now_s)
+        if seen.heard is not Heard.RUNS:
+            if seen.heard is not Heard.BACKWARDS:
+                self.position = seen.position
+            return self._stop() or changed
+        self.position, self._heard_s = seen.position, now_s
+        if self._lock is Lock.STOPPED:
+            self._begin(now_s)
+        elif abs(self.map.line.at(now_s) - seen.position) > PLACE_S:
+            self._misfits += 1
+            if self._misfits < _MISFITS:
+                return changed
+            self.relocations += 1
+            changed = self.runs or changed
+            self._begin(now_s)
+        self._misfits = 0
+        self.map.observe(now_s, seen.position, settle=self._lock is Lock.LOCKING)
+        if self._lock is Lock.FREEWHEEL or (
+            self._lock is Lock.LOCKING and now_s - self._since_s >= LOCK_S
+        ):
+            self._lock = Lock.LOCKED
+        return changed
+
+    def advance(self, now_s: HostS) -> bool:
+        """Time passes. True: it has stopped by staying quiet."""
+        quiet_s = now_s - self._heard_s
+        if quiet_s > FREEWHEEL_S or (quiet_s > QUIET_S and self._lock is Lock.LOCKING):
+            return self._stop()
+        if quiet_s > QUIET_S and self._lock is Lock.LOCKED:
+            self._lock = Lock.FREEWHEEL
+        return False
+
+    def _begin(self, now_s: HostS) -> None:
+        self.map.restart()
+        self._lock, self._since_s = Lock.LOCKING, now_s
+
+    def _stop(self) -> bool:
+        ran = self.runs
+        self._lock = Lock.STOPPED
+        self._misfits = 0
+        return ran

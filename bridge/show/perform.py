@@ -1,0 +1,116 @@
+"""`coilwarden show`: a cue list, by an operator. Shell around ShowSource and AudioLink."""
+
+from __future__ import annotations
+
+import asyncio
+
+from bridge import loop
+from bridge.config import Config
+from bridge.host_clock import host_now
+from bridge.interlock import State
+from bridge.serve import run_site
+from bridge.show.audio_link import AudioLink
+from bridge.show.player import Player, Transport
+from bridge.show.show_file import Show
+from bridge.show.show_source import ShowSource
+from bridge.terminal import Operator
+
+HELP = "g go · p pause · b from the bar again · n next item · words: resume BAR, item NUMBER"
+LOOK_S = 0.02
+
+
+class Desk:
+    """The operator's words → the show; the show's wishes → the audio."""
+
+    def __init__(self, config: Config, show: Show) -> None:
+        self.show = show
+        self.source = ShowSource(config, Player(show.items), show.playing)
+        self.operator: Operator | None = None
+        self.audio = AudioLink(show, self.source.player, self._say)
+
+    def _say(self, line: str) -> None:
+        if self.operator is not None:
+            self.operator.say(line)
+
+    def extra(self, said: str) -> str | None:
+        """One key or word of the show's own; None if it is not one."""
+        now_s, source = host_now(), self.source
+        word, _, number = said.strip().lower().partition(" ")
+        try:
+            match word:
+                case "g" | "go" | "b" | "resume":
+                    if not self._is_armed:
+                        return "armed first, then go: reset if tripped, arm, then go"
+                    if word in ("g", "go") and source.player.transport is Transport.READY:
+                        source.go(now_s)
+                    elif word in ("g", "go") and source.player.transport is Transport.PLAYING:
+                        return "it plays already"
+                    else:
+                        source.resume(now_s, int(number) if number else None)
+                case "p" | "pause":
+                    source.pause(now_s)
+                case "n" | "next":
+                    source.choose(now_s, source.player.index + 1)
+                case "item" if number:
+                    source.choose(now_s, int(number) - 1)
+                case _:
+                    return None
+        except ValueError as error:
+            return str(error) if "there is no" in str(error) else f"{number!r} is no number"
+        return self.status()
+
+    def status(self) -> str:
+        """Where the show is, as a line."""
+        status = self.source.status(host_now())
+        return (
+            f"item {status.item} of {status.items}, {status.name}: {status.transport}, "
+            f"bar {status.bar}, {status.left_s:.0f} s left"
+        )
+
+    async def beside(self, operator: Operator) -> None:
+        """Runs beside the service until cancelled."""
+        self.operator = operator
+        audio = asyncio.create_task(self._keep_audio(), name="audio")
+        player, said = self.source.player, ""
+        try:
+            while True:
+                self.audio.do(player.audio_wishes)
+                now = f"{player.index} {player.transport}"
+                if now != said:
+                    said = now
+                    self._say(self.status())
+                await asyncio.sleep(LOOK_S)
+        finally:
+            audio.cancel()
+            await asyncio.gather(audio, return_exceptions=True)
+
+    async def _keep_audio(self) -> None:
+        if not self.show.audio:
+            return
+        try:
+            await self.audio.run()
+        except (OSError, ValueError, KeyError) as error:
+            self.audio.heard({"missing": repr(error)})
+            self._say(f"audio: NONE ({error!r}); coils go by this computer's clock")
+
+    @property
+    def _is_armed(self) -> bool:
+        operator = self.operator
+        return operator is not None and operator.service.engine.interlock.state is State.ARMED
+
+
+def run(config: Config, show: Show, *, plain: bool) -> int:
+    """The command."""
+    desk = Desk(config, show)
+    lines = [f"{show.name}: {len(show.items)} items. {HELP}.", *show.remarks]
+    return loop.run(
+        run_site(
+            config,
+            desk.source,
+            plain=plain,
+            extra=desk.extra,
+            extra_help=HELP,
+            greeting=" · ".join(lines),
+            beside=desk.beside,
+        )
+    )
