@@ -1,7 +1,7 @@
 """Writes the scores of configs/lantern-show: a round for two coils, and a bass line under audio.
 
-    .venv/bin/python tests/show/make_demo.py          # the scores
-    .venv/bin/python tests/show/make_demo.py audio    # and the backing audio, which is not kept
+.venv/bin/python tests/show/make_demo.py          # the scores
+.venv/bin/python tests/show/make_demo.py audio    # and the backing audio, which is not kept
 """
 
 from __future__ import annotations
