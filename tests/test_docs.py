@@ -34,6 +34,7 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/governor/",
         "bridge/coil/",
         "bridge/report/",
+        "bridge/show/",
         "tests/",
         "firmware_protocol/",
     ]

@@ -14,7 +14,6 @@ from bridge.show.clock_map import ClockMap, RobustLine
 from bridge.show.player import AudioWish, Player, Shifted, Transport
 from bridge.show.show_file import Show
 
-
 LEAVE_S = 1.0
 """The audio process has so long to end by itself."""
 

@@ -56,7 +56,7 @@ class Mixer:
         self.frame = 0
         self.block = 0
         """Frames the device asked for last."""
-        self.underruns = 0
+        self.underruns: int = 0
         self.pairs: deque[tuple[float, float]] = deque(maxlen=4096)
         """(host time, stream seconds) of each call's first frame, as it leaves the loudspeaker."""
         self.part: _Part | None = None
@@ -102,7 +102,7 @@ class Desk:
         self.mixer = mixer
         self._files = files
         self._line = RobustLine(20.0)
-        self._underruns = 0
+        self._underruns: int = 0
         self._missed = 0
 
     def observe(self) -> dict[str, Any] | None:
