@@ -37,6 +37,7 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/report/",
         "bridge/stops/",
         "bridge/telemetry/",
+        "bridge/show/",
         "tests/",
         "firmware_protocol/",
     ]
