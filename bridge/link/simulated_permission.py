@@ -71,9 +71,9 @@ class Permission:
         cause = RESET_TRIPS.get(reset_cause, Cause.NONE)
         if cause == Cause.NONE and memory.state in MAY_FIRE:
             cause = Cause.RESET_WHILE_ARMED
-        if cause == Cause.NONE:
-            memory.state = State.LOCKED
-        else:
+        if cause == Cause.NONE and memory.state != State.LOCKED:
+            cause = Cause.INTERNAL_FAULT  # no state at all: the memory is damaged
+        if cause != Cause.NONE:
             self._latch(cause)
 
     @property

@@ -69,7 +69,7 @@ class OutputScheduler:
         self._trains: list[Train | None] = [None] * slots
         self._next: Train | None = None
         self._random = GENERATOR_SEED ^ output
-        self._free = origin_tick
+        self._last_end: int | None = None
         self._on_since = NEVER
         self._on_ticks = 0
         self._log: list[Pulse] = []
@@ -102,7 +102,7 @@ class OutputScheduler:
         if self.is_lit(tick):
             self._on_ticks = tick - self._on_since
             self.guard.ended_early(tick)
-            self._free = tick + self._min_off()
+            self._last_end = tick
             if self._on_ticks:
                 self._close_pulse()
             self._on_since = NEVER
@@ -177,16 +177,19 @@ class OutputScheduler:
                     self._close_pulse()
                 self._on_since = tick
                 self._on_ticks = train.on_ticks
-                self._free = tick + train.on_ticks + self._min_off()
+                self._last_end = tick + train.on_ticks
                 train.last_fired = tick
                 self.pulses += 1
         self._move_on(train)
         self._plan()
         return reason
 
-    def _min_off(self) -> int:
+    def _free_at(self, tick: int) -> int:
+        """`tick`, or when the output is free if that is later: by the limits now in force."""
         limits = self.guard.limits
-        return 0 if limits is None else limits.min_off_ticks
+        if self._last_end is None or limits is None:
+            return tick
+        return max(tick, self._last_end + limits.min_off_ticks)
 
     def _move_on(self, train: Train) -> None:
         """To the train's next grid point; after its last bang there is none."""
@@ -225,4 +228,4 @@ class OutputScheduler:
         if best is None:
             self.next_tick = FOREVER
         else:
-            self.next_tick = max((best.grid + 255) >> 8, self._free)
+            self.next_tick = self._free_at((best.grid + 255) >> 8)

@@ -47,6 +47,8 @@ class BoardState:
         self._reset_cause = cause
         self._permission = Permission(self.memory, cause)
         self._inputs.start(tick)
+        if self._inputs.pin_mismatch:
+            self._permission.trip(Cause.PIN_MISMATCH)  # as the first look finds
         self._nonces = Nonces(self.memory.boot_id)
         self._reader = FrameReader()
         self._outputs = [

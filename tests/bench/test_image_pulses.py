@@ -72,7 +72,8 @@ def test_mean_pitch_error_without_rounding(armed: ImageBench) -> None:
     for _ in range(20):
         armed.play(o0=(slot(2e6 / 440, 50),))
         armed.run_for(190 * CYCLES_PER_MS)
-    starts = [p.start_cycle for p in pulses_since(armed, begin)]
+    # without the first bang: its frame came at its very grid point, so it is late or dropped
+    starts = [p.start_cycle for p in pulses_since(armed, begin)][1:]
     mean = (starts[-1] - starts[0]) / TICK / (len(starts) - 1)
     assert len(starts) > 1600
     assert abs(1200 * math.log2(mean / period)) < PITCH_BOUND_CENT

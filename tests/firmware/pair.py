@@ -165,7 +165,6 @@ class Pair:
             case ("inputs", levels):
                 self.both("set_inputs", **levels)
             case ("restart", cause):
-                self.both("set_inputs", pin_mismatch=False)
                 self.both("reset", cause)
             case ("recover",):
                 self.recover()

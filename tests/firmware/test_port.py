@@ -68,6 +68,26 @@ def test_a_scheduled_note_begins_on_its_tick_though_polls_are_late() -> None:
     assert set(begins) <= set(bench.starts())
 
 
+@pytest.mark.parametrize(("period", "more"), [(701.25, {}), (256.5, {}), (701.25, {"bangs": 250})])
+def test_what_a_late_loop_misses_is_dropped_and_moves_no_grid(
+    period: float, more: dict[str, int]
+) -> None:
+    """Polled each 10 ms, a pulse wanted each 0.13 or 0.35 ms: fired or dropped is each."""
+    bench = lazy(poll_every=20_000)
+    begun = bench.tick
+    bench.voices(slot(period, 20, **more), lease=500_000)
+    bench.advance(400_000)
+    status = bench.status().per_output[0]
+    points = more.get("bangs") or (bench.tick - begun) / period
+    slack = 0 if more else 20_000 / period
+    assert abs(status.pulses + status.collisions_dropped - points) <= slack
+    assert status.collisions_dropped > 100
+    grid = {math.ceil(begun + n * period) for n in range(2000)}
+    late = [start for start in bench.starts() if start not in grid]
+    assert len(late) <= len(bench.starts()) / 2, "the first of a go alone is late"
+    assert len(bench.starts()) > 30
+
+
 def test_frames_that_repeat_what_sounds_disturb_nothing() -> None:
     bench = lazy()
     bench.play_until(bench.tick + 300 * MS, slot(2500, 60))

@@ -63,8 +63,10 @@ void commission_serve(void)
         if (event == LINE_ERROR) {
             reader_spoil(&reader);
         } else if (event == LINE_BYTES) {
-            for (uint8_t i = 0U; i < count; i++) {
-                if (reader_take(&reader, bytes[i])) {
+            for (uint8_t taken = 0U; taken < count;) {
+                bool complete;
+                taken += reader_take(&reader, &bytes[taken], (uint8_t)(count - taken), &complete);
+                if (complete) {
                     obey(&reader);
                 }
             }

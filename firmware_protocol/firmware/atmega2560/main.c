@@ -1,8 +1,8 @@
 /* The ATmega2560's main program: the start after a reset, and the round of the main loop.
  *
- * A round: inputs, received bytes, time, the four outputs one by one, status, checks, memory, signs of
- * life. Inputs and bytes are looked at between any two outputs, too, so that a stop waits for no more
- * than one output's work. Everything the core does happens here; interrupts only do what timers.h,
+ * A turn: inputs, received bytes, time, one output's work and check, status, memory, signs of life. So a
+ * stop waits for no more than one output's work, and the watchdog is never far from its kick. A round is
+ * a turn of each output. Everything the core does happens here; interrupts only do what timers.h,
  * levels.h, uart.h and ticks.h say.
  */
 #include <avr/interrupt.h>
@@ -28,6 +28,7 @@ static struct core core;
 static struct board board;
 static uint8_t last_levels;
 static uint8_t disagreeing; /* bit n: the pin of output n */
+static uint8_t unsound;     /* bit n: output n at its last turn */
 volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 
@@ -121,7 +122,6 @@ static void look_at_line(void)
     }
 }
 
-/* One output in each round. */
 static bool look_at_output(uint8_t output)
 {
     bool right = timers_check(output);
@@ -132,33 +132,55 @@ static bool look_at_output(uint8_t output)
         right = false;
         core_fault(&core, ticks_now());
     }
-    if (disagrees != ((disagreeing & bit) != 0U)) {
+    /* An e-stop input that opened has stopped timers in mid-pulse: not judged until that was told. */
+    if ((timers_halted() == 0U) && (disagrees != ((disagreeing & bit) != 0U))) {
         disagreeing ^= bit;
         core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
     }
     return right;
 }
 
-static void round_of_work(void)
+static void work_on(uint8_t output)
 {
+    uint32_t now = ticks_now();
+
+    core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
+    timers_working_since(now);
+    core_poll_output(&core, now, output);
+}
+
+/* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and
+ * that whose turn is furthest away. */
+static void work_on_fresh(uint8_t turn_of)
+{
+    for (uint8_t i = OUTPUTS; i > 1U; i--) {
+        uint8_t output = (uint8_t)(turn_of + i - 1U) & (OUTPUTS - 1U);
+        if (core.coils[output].stirred) {
+            work_on(output);
+            break;
+        }
+    }
+}
+
+static void turn(uint8_t output)
+{
+    uint8_t bit = (uint8_t)(1U << output);
     bool sound;
 
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        uint32_t now;
-        look_at_inputs();
-        look_at_line();
-        now = ticks_now();
-        core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
-        timers_working_since(now);
-        core_poll_output(&core, now, output);
-        alive_turn();
-    }
+    look_at_inputs();
+    look_at_line();
+    work_on_fresh(output);
+    look_at_inputs();
+    look_at_line();
+    work_on(output);
     look_at_bytes();
     core_poll_status(&core, ticks_now());
-    look_at_bytes(); /* a status takes 0.8 ms: 40 bytes */
     memory_step();
-    sound = look_at_output((uint8_t)main_rounds & (OUTPUTS - 1U)) && stack_is_whole() &&
-            ((SREG & (1U << SREG_I)) != 0U);
+    unsound &= (uint8_t)~bit;
+    if (!look_at_output(output)) {
+        unsound |= bit;
+    }
+    sound = (unsound == 0U) && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
     alive_allow(sound && (disagreeing == 0U) && (timers_halted() == 0U));
     alive_turn();
     if (sound) {
@@ -194,6 +216,11 @@ __attribute__((noinline)) static void start(void)
     uart_start();
     last_levels = levels_read();
     core_start(&core, &board, &kept, last_levels, ticks_now());
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        if (!look_at_output(output)) { /* before any byte can come */
+            unsound |= (uint8_t)(1U << output);
+        }
+    }
     alive_wait();
     sei();
 }
@@ -202,7 +229,9 @@ int main(void)
 {
     start();
     for (;;) {
-        round_of_work();
+        for (uint8_t output = 0U; output < OUTPUTS; output++) {
+            turn(output);
+        }
         main_rounds++;
     }
 }

@@ -60,6 +60,7 @@ static const struct hardware hardware[OUTPUTS] = {
 #define LEAST_ON 2U       /* OCRnB = 0 would be a spike; such a pulse is not taken, so it is dropped */
 #define OVERDUE_TICKS 400U
 #define CLOCK_TRIES 8U
+#define OFFER_TRIES 2U
 #define EDGE_TICKS 4U     /* 2 us: from a match to the pin and back through its synchroniser, and more */
 
 #if ((LEAST_TOP - CEILING_MAX_ON) < (CEILING_MIN_OFF + OVERDUE_TICKS)) || (CEILING_MAX_ON >= APPROACH)
@@ -304,29 +305,35 @@ uint16_t port_lead_ticks(void)
     return (uint16_t)(now - working_since) + JUDGING_TICKS + LEAST_AHEAD;
 }
 
+/* The pulse under way has ended, and its interrupt only waits to be let in. */
+ALWAYS_INLINE bool end_waits(const struct output *output, const struct hardware *hw)
+{
+    return output->loaded && (hw->timer->count < APPROACH) && ((*hw->flags & COMPARE_FLAG) != 0U);
+}
+
+/* If the end of a pulse waits, it is let in first, and then there is one more try: all in one would be too
+ * long a stretch with interrupts off. */
 ALWAYS_INLINE bool offer(struct output *output, const struct hardware *hw, uint16_t start, uint16_t on)
 {
     bool taken = false;
+    bool waits = true;
 
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        uint16_t ahead = (uint16_t)(start - ticks_now16());
-        uint8_t waiting = (uint8_t)(output->count + (output->loaded ? 1U : 0U));
-        if ((halted == 0U) && (waiting < DECISIONS) && (ahead > LEAST_AHEAD) && (ahead < MOST_LEFT)) {
-            uint8_t place = (uint8_t)(output->first + output->count) & (DECISIONS - 1U);
-            output->line[place].start = start;
-            output->line[place].compare = (uint16_t)(on - 1U);
-            output->count++;
-            taken = true;
-            if (!output->loaded) {
-                load_next(output, hw);
-            } else if ((hw->timer->count < APPROACH) && ((*hw->flags & COMPARE_FLAG) != 0U)) {
-                *hw->flags = COMPARE_FLAG; /* ended, and its interrupt would only come now */
-                if (pulse_ended(output, hw)) {
+    for (uint8_t i = 0U; waits && (i < OFFER_TRIES); i++) {
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+        {
+            uint16_t ahead = (uint16_t)(start - ticks_now16());
+            uint8_t waiting = (uint8_t)(output->count + (output->loaded ? 1U : 0U));
+            waits = end_waits(output, hw);
+            if (!waits && (halted == 0U) && (waiting < DECISIONS) && (ahead > LEAST_AHEAD) &&
+                (ahead < MOST_LEFT)) {
+                uint8_t place = (uint8_t)(output->first + output->count) & (DECISIONS - 1U);
+                output->line[place].start = start;
+                output->line[place].compare = (uint16_t)(on - 1U);
+                output->count++;
+                taken = true;
+                if (!output->loaded) {
                     load_next(output, hw);
-                }
-            } else {
-                /* the interrupt at the end of the pulse under way will load it */
+                } /* else the interrupt at the end of the pulse under way will load it */
             }
         }
     }

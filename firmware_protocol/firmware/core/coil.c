@@ -217,17 +217,27 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
         fate = FATE_FIRED;
     }
     decision = decided(coil, start, index, fate);
-    trains_step(&coil->trains, train, fate == FATE_FIRED, &decision->undo);
+    trains_keep(&coil->trains, train, &decision->undo);
+    trains_step(&coil->trains, train, fate == FATE_FIRED);
     return true;
 }
 
-SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint8_t index)
+/* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
+ * points that would are done with at once, and nothing is kept of them: being late must cost less time
+ * than it takes to be in time again. In time, each is dropped at its own tick, in order. */
+SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
-    struct decision *decision =
-        decided(coil, pulse_at(coil, &train->motion, now), index, FATE_DROPPED);
+    uint32_t at = pulse_at(coil, &train->motion, now - 1U);
 
-    trains_step(&coil->trains, train, false, &decision->undo);
+    if ((coil->count == 0U) && is_before(at, now)) {
+        coil->collisions_dropped =
+            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
+    } else {
+        struct decision *decision = decided(coil, at, index, FATE_DROPPED);
+        trains_keep(&coil->trains, train, &decision->undo);
+        trains_step(&coil->trains, train, false);
+    }
     return true;
 }
 
@@ -275,7 +285,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
         return rest_until(coil, start);
     }
     if ((behind > 1U) && trains_too_late(motion, behind)) {
-        return drop_pulse(coil, now, index); /* at once, where the port polls late */
+        return drop_pulse(coil, now, start, index);
     }
     return decide_pulse(coil, start, index);
 }

@@ -224,12 +224,19 @@ void core_start(struct core *core, const struct board *board, const struct trip_
 
 void core_bytes(struct core *core, uint32_t now, const uint8_t *bytes, uint8_t count)
 {
+    const uint8_t *rest = bytes;
+    uint8_t left = count;
+
     core->inputs.line_low = false;
-    for (uint8_t i = 0U; i < count; i++) {
-        if (reader_take(&core->reader, bytes[i])) {
+    while (left != 0U) {
+        bool complete;
+        uint8_t taken = reader_take(&core->reader, rest, left, &complete);
+        if (complete) {
             arrive(core, now);
             obey(core);
         }
+        rest = &rest[taken];
+        left = (uint8_t)(left - taken);
     }
 }
 

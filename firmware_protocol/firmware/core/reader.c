@@ -8,6 +8,7 @@
 static void begin_anew(struct reader *reader)
 {
     reader->count = 0;
+    reader->summed = 0;
     reader->block_left = 0;
     reader->begun = false;
     reader->spoiled = false;
@@ -26,28 +27,31 @@ void reader_spoil(struct reader *reader)
     reader->spoiled = true;
 }
 
-static inline void append(struct reader *reader, uint8_t byte)
+/* Brings `crc` up to all but the two newest bytes, which may be the CRC itself. */
+static void sum_up(struct reader *reader)
 {
-    uint8_t *at = &reader->bytes[reader->count];
+    const uint8_t *at = &reader->bytes[reader->summed];
+    uint16_t crc = reader->crc;
+    uint8_t left = (reader->count > (reader->summed + 2U))
+                       ? (uint8_t)((uint8_t)(reader->count - 2U) - reader->summed)
+                       : 0U;
 
-    if (reader->count >= FRAME_MAX) {
-        reader->spoiled = true;
-        return;
+    reader->summed = (uint8_t)(reader->summed + left);
+    while (left != 0U) {
+        crc = crc16_add(crc, *at);
+        at++;
+        left--;
     }
-    at[0] = byte;
-    if (reader->count >= 2U) { /* the two newest may be the CRC itself */
-        const uint8_t *before = &reader->bytes[reader->count - 2U];
-        reader->crc = crc16_add(reader->crc, before[0]);
-    }
-    reader->count++;
+    reader->crc = crc;
 }
 
 /* At a 0x00: true if what came before it is a good frame. */
-static bool is_good(const struct reader *reader)
+static bool is_good(struct reader *reader)
 {
     if (reader->spoiled || (reader->block_left != 0U) || (reader->count < FRAME_MIN)) {
         return false;
     }
+    sum_up(reader);
     return reader->crc == get_u16(&reader->bytes[reader->count - 2U]);
 }
 
@@ -63,24 +67,60 @@ static bool end_frame(struct reader *reader)
     return complete;
 }
 
-bool reader_take(struct reader *reader, uint8_t byte)
+/* Decodes up to a 0x00, or as long as there is room. Returns how many bytes that took. */
+static uint8_t decode(struct reader *reader, const uint8_t *bytes, uint8_t count)
 {
-    if (byte == 0U) {
-        return end_frame(reader);
+    const uint8_t *from = bytes;
+    uint8_t *to = &reader->bytes[reader->count];
+    uint8_t room = (uint8_t)(FRAME_MAX - reader->count);
+    uint8_t block_left = reader->block_left;
+    bool begun = reader->begun;
+    uint8_t left = count;
+
+    for (; (left != 0U) && (room != 0U); left--) {
+        uint8_t byte = *from;
+        if (byte == 0U) {
+            break;
+        }
+        if (block_left != 0U) {
+            block_left--;
+        } else { /* a code byte: the block before it (none is 254 long: a frame is shorter) ends in a zero */
+            block_left = (uint8_t)(byte - 1U);
+            byte = 0U;
+        }
+        if (begun) {
+            *to = byte;
+            to++;
+            room--;
+        }
+        begun = true; /* nothing was before the first code byte */
+        from++;
     }
-    if (reader->spoiled) {
-        return false; /* waits for its 0x00 */
+    reader->count = (uint8_t)(FRAME_MAX - room);
+    reader->block_left = block_left;
+    reader->begun = begun;
+    return (uint8_t)(count - left);
+}
+
+uint8_t reader_take(struct reader *reader, const uint8_t *bytes, uint8_t count, bool *complete)
+{
+    uint8_t taken = 0U;
+
+    *complete = false;
+    while ((taken < count) && !*complete) {
+        if (bytes[taken] == 0U) {
+            *complete = end_frame(reader);
+            taken++;
+        } else if (reader->spoiled) {
+            taken++; /* waits for its 0x00 */
+        } else if (reader->count >= FRAME_MAX) {
+            reader->spoiled = true;
+        } else {
+            taken = (uint8_t)(taken + decode(reader, &bytes[taken], (uint8_t)(count - taken)));
+        }
     }
-    if (reader->block_left != 0U) {
-        append(reader, byte);
-        reader->block_left--;
-        return false;
+    if (!*complete && !reader->spoiled) {
+        sum_up(reader); /* what is done already need not be done when the frame is complete */
     }
-    /* A code byte. The block before it (none is 254 long: a frame is shorter) ends in a zero. */
-    if (reader->begun) {
-        append(reader, 0U);
-    }
-    reader->begun = true;
-    reader->block_left = (uint8_t)(byte - 1U);
-    return false;
+    return taken;
 }

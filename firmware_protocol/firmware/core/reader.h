@@ -1,8 +1,8 @@
-/* Cuts a byte stream into frames: COBS (Cheshire & Baker 1999) and CRC-16, byte by byte.
+/* Cuts a byte stream into frames: COBS (Cheshire & Baker 1999) and CRC-16.
  *
  * Survives any bytes, holds at most one frame, and never answers what is malformed: it is dropped
- * and counted at its 0x00. The work is spread over the bytes, so that no byte costs much more than
- * another. Called by core.c with each received byte.
+ * and counted at its 0x00. Takes bytes in rows, as many as there are: the fewer calls, the less each
+ * byte costs. Called by core.c.
  */
 #ifndef CW_READER_H
 #define CW_READER_H
@@ -18,15 +18,16 @@ struct reader {
     bool spoiled;       /* dropped and counted at its 0x00 */
     bool begun;         /* at least one byte since the last 0x00 */
     uint8_t length;     /* of the frame just completed, CRC included */
-    uint16_t crc;       /* of everything but the two newest bytes */
+    uint8_t summed;     /* bytes that are in `crc`; never the two newest */
+    uint16_t crc;
     uint16_t bad_frames;
     uint8_t bytes[FRAME_MAX]; /* type, sequence, payload, CRC; good until the next byte */
 };
 
 void reader_start(struct reader *reader);
 
-/* One byte. True if it completed a good frame. */
-bool reader_take(struct reader *reader, uint8_t byte);
+/* Takes up to `count` bytes, none beyond the end of a good frame; `complete`: there is one. Returns how many. */
+uint8_t reader_take(struct reader *reader, const uint8_t *bytes, uint8_t count, bool *complete);
 
 /* A byte came broken: the frame it falls in, or the next, is dropped. */
 void reader_spoil(struct reader *reader);

@@ -4,6 +4,8 @@
 #define GENERATOR_SEED 0xACE1U
 #define STEP_UNITS UINT32_C(16) /* `step` counts 16 period units */
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
+#define MOST_SKIPPED 16U
+#define MOST_EVEN_SKIPPED 256U
 #define LONG_AGO 0x8000U        /* pulses */
 
 void trains_silence(struct trains *trains)
@@ -207,12 +209,16 @@ static inline void copy_motion(struct motion *to, const struct motion *from)
     to->has_fired = from->has_fired;
 }
 
-void trains_step(struct trains *trains, struct train *train, bool fired, struct undo *undo)
+void trains_keep(const struct trains *trains, const struct train *train, struct undo *undo)
+{
+    copy_motion(&undo->motion, &train->motion);
+    undo->random = trains->random;
+}
+
+void trains_step(struct trains *trains, struct train *train, bool fired)
 {
     struct motion *motion = &train->motion;
 
-    copy_motion(&undo->motion, motion);
-    undo->random = trains->random;
     if (fired) {
         count_up(&trains->pulses);
         motion->last_pulse = trains->pulses;
@@ -233,6 +239,52 @@ void trains_step(struct trains *trains, struct train *train, bool fired, struct 
         trains->random = next_random(trains->random);
         spread_grid(train, (uint8_t)(trains->random >> 8));
     }
+}
+
+/* The same for a train of even gaps, for which it is a sum. `behind`: ticks, less than FAR_BEHIND. */
+static uint16_t skip_even(struct motion *motion, uint32_t behind)
+{
+    uint32_t units = (behind << 8) - motion->grid_part;
+    uint32_t half = motion->period >> 1; /* 2 x units > period */
+    uint32_t moved = 0U;
+    uint16_t skipped = 0U;
+
+    while ((moved < units) && ((units - moved) > half) && (skipped < MOST_EVEN_SKIPPED)) {
+        moved += motion->period;
+        skipped++;
+    }
+    move_grid(motion, moved);
+    return skipped;
+}
+
+static bool is_even(const struct train *train)
+{
+    return (train->spread == 0U) && (train->motion.bangs == 0U) &&
+           (train->motion.period == train->target);
+}
+
+/* A bounded number: the rest is for the next go. */
+uint16_t trains_skip(struct trains *trains, uint32_t start)
+{
+    uint16_t skipped = 0U;
+
+    for (uint8_t i = 0U; i < SLOTS; i++) {
+        struct train *train = &trains->train[i];
+        const struct motion *motion = &train->motion;
+        for (uint8_t points = 0U; points < MOST_SKIPPED; points++) {
+            if ((motion->state != TRAIN_RUNS) || !is_before(motion->grid, start) ||
+                !trains_too_late(motion, start - motion->grid)) {
+                break;
+            }
+            if (is_even(train) && ((start - motion->grid) < FAR_BEHIND)) {
+                skipped = (uint16_t)(skipped + skip_even(&train->motion, start - motion->grid));
+            } else {
+                trains_step(trains, train, false);
+                skipped++;
+            }
+        }
+    }
+    return skipped;
 }
 
 void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo)

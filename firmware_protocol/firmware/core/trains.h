@@ -73,8 +73,15 @@ static inline uint32_t trains_due_at(const struct motion *motion)
 /* A pulse `behind` ticks after its grid tick: too far behind to be fired? */
 bool trains_too_late(const struct motion *motion, uint32_t behind);
 
+/* Keeps what a step of this train will change. */
+void trains_keep(const struct trains *trains, const struct train *train, struct undo *undo);
+
 /* To the next grid point of one of the trains; `fired`: its pulse is the output's newest. */
-void trains_step(struct trains *trains, struct train *train, bool fired, struct undo *undo);
+void trains_step(struct trains *trains, struct train *train, bool fired);
+
+/* Past every grid point whose pulse would come too late at `start`. Returns how many, at least one where
+ * there is one; there may be more. */
+uint16_t trains_skip(struct trains *trains, uint32_t start);
 
 /* Back to before that step. */
 void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo);

@@ -133,10 +133,7 @@ static void read_frames(struct fuzz *fuzz)
     reader_start(&reader);
     while ((length = cw_take_frame(fuzz->board, &tick, bytes)) != 0U) {
         bool whole = false;
-        for (size_t i = 0U; i < length; i++) {
-            check(!whole, "bytes after a frame");
-            whole = reader_take(&reader, bytes[i]);
-        }
+        check(reader_take(&reader, bytes, (uint8_t)length, &whole) == length, "bytes after a frame");
         check(whole && (reader.bad_frames == 0U), "a bad frame was sent");
         if (reader.bytes[0] == TYPE_PONG) {
             fuzz->nonce = get_u32(&reader.bytes[14]);
