@@ -401,7 +401,7 @@ class Bench:
     def trace(
         self, functions: Mapping[str, Mapping[str, int]] | None, read: Sequence[int | str] = ()
     ) -> None:
-        """Notes every entry of these functions from now on (None: no more); see trace.mjs. Slower."""
+        """Notes every entry of these functions (None: no more); see trace.mjs. Slower."""
         self.call("trace", functions=functions, read=list(read))
 
     def traced(self) -> list[Entry]:

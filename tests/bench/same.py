@@ -1,4 +1,4 @@
-"""The image beside the Python model and the C core on the host: told the same, the same comes of it.
+"""The image beside the Python model and the C core on the host: told the same, they do the same.
 
 The image cannot be told something at a given tick: bytes take their time on the line, and the main
 loop comes when it comes. So its own core's entries are traced: what it was told, at which tick by
@@ -24,13 +24,14 @@ from firmware_protocol.messages import (
     FLAG_IMMEDIATE,
     Ceilings,
     ControllerMessage,
+    MessageError,
     Pong,
     Status,
     Voices,
     parse_controller_message,
     parse_host_message,
 )
-from tests.bench.bench import CYCLES_PER_TICK, Entry, pulses_of
+from tests.bench.bench import CYCLES_PER_TICK, Entry
 from tests.bench.image_bench import ImageBench
 from tests.firmware.core import ORDINARY_LEVELS
 from tests.firmware.pair import Pair
@@ -155,7 +156,7 @@ class Twin(Pair):
                 continue
             try:
                 message = parse_host_message(frame.type_code, frame.payload)
-            except ValueError:
+            except MessageError:
                 continue
             assert isinstance(message, Voices)
             ahead = (message.apply_at - self.tick + 2**31) % 2**32 - 2**31
@@ -311,9 +312,7 @@ def compare(board: ImageBench, entries: list[Entry]) -> list[Verdict]:
     return verdicts
 
 
-def hold(
-    twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool
-) -> Verdict:
+def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool) -> Verdict:
     """The comparison itself. `whole`: no reset came between."""
     matched = loose = 0
     for output in range(4):
@@ -324,7 +323,9 @@ def hold(
         loose += len(extra)
         alone = [p for p in extra if not twin.may_differ(p)]
         absent = [p for p in missing if not twin.may_differ(p)]
-        assert (alone[:4], absent[:4]) == ([], []), f"output {output}, of {len(mine)} and {len(theirs)}"
+        assert (alone[:4], absent[:4]) == ([], []), (
+            f"output {output}, of {len(mine)} and {len(theirs)}"
+        )
         longest = max((p.on_ticks for p in theirs), default=0)
         assert all(p.on_ticks <= longest for p in extra) or not theirs
     reference = spoken([data for _, data in twin.said])
