@@ -124,7 +124,6 @@ class Twin(Pair):
     def tell(self, one: Told) -> None:
         """At its own tick, extended."""
         self.tick += (one.tick - self.tick) & M32
-        armed = self.model.state == State.ARMED
         match one.name:
             case "core_bytes":
                 self.note(one.bytes_)
@@ -146,8 +145,17 @@ class Twin(Pair):
             case name:
                 self.both(name.removeprefix("core_"))
         self.settle()
-        if armed and self.model.state != State.ARMED:
-            self.loosen(range(4))
+
+    def loosen_where_armed_ended(self) -> None:
+        """Also by a lease that expired, which nobody told."""
+        reader, armed = FrameReader(), False
+        for tick, data in self.said:
+            for frame in reader.feed(data):
+                message = parse_controller_message(frame.type_code, frame.payload)
+                if isinstance(message, Status):
+                    if armed and message.state != State.ARMED:
+                        self.loosen(range(4), tick)
+                    armed = message.state == State.ARMED
 
     def note(self, data: bytes) -> None:
         """Frames after which an output may differ for a while."""
@@ -163,9 +171,10 @@ class Twin(Pair):
             if message.output < 4 and (message.flags & FLAG_IMMEDIATE or ahead < MARGIN):
                 self.loosen([message.output])
 
-    def loosen(self, outputs: Any) -> None:
+    def loosen(self, outputs: Any, tick: int | None = None) -> None:
+        at = self.tick if tick is None else tick
         for output in outputs:
-            self.loose[output].append((self.tick - MARGIN, self.tick + MARGIN))
+            self.loose[output].append((at - MARGIN, at + MARGIN))
 
     def may_differ(self, pulse: Pulse) -> bool:
         spans = self.loose[pulse.output]
@@ -300,6 +309,7 @@ def compare(board: ImageBench, entries: list[Entry]) -> list[Verdict]:
         twin.tick = max(twin.tick, program.tick_at(until))
         twin.both("advance")
         twin.settle()
+        twin.loosen_where_armed_ended()
         if until != board.now:
             twin.loosen(range(4))
         pulses = [
@@ -324,7 +334,8 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         alone = [p for p in extra if not twin.may_differ(p)]
         absent = [p for p in missing if not twin.may_differ(p)]
         assert (alone[:4], absent[:4]) == ([], []), (
-            f"output {output}, of {len(mine)} and {len(theirs)}"
+            f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
+            f"image alone {alone[:4]}, twins alone {absent[:4]}, loose {twin.loose[output][:3]}"
         )
         longest = max((p.on_ticks for p in theirs), default=0)
         assert all(p.on_ticks <= longest for p in extra) or not theirs
