@@ -17,6 +17,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from bridge.config_errors import explain
+from bridge.config_panel import Panel
 from bridge.config_power import Audience, Mains, Supply, Tank
 from bridge.config_section import Name, Section
 
@@ -250,6 +251,7 @@ class Config(Section):
     input: tuple[Input, ...] = Field(default=(), strict=False)
     music: Music = Music()
     journal: Journal = Journal()
+    panel: Panel = Panel()
     _text: str = PrivateAttr(default="")
 
     @property
