@@ -91,6 +91,10 @@ class Desk:
                     return f"no coil {command.coil}"
                 return self._on_coil(now_s, seat, who, command)
 
+    @property
+    def state_word(self) -> str:
+        return self._state.value
+
     # -- arming -------------------------------------------------------------------------------
 
     @property
