@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Coroutine
+from collections.abc import AsyncIterator, Coroutine, Mapping
 from typing import Any
 
 from bridge import log, loop
@@ -20,8 +20,11 @@ from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
+from bridge.panel.desk import Desk, Other
+from bridge.panel.host import PanelHost
 from bridge.service import Service
 from bridge.source import VoiceSource
+from bridge.stage import Stage
 from bridge.terminal import Extra, Operator, operate
 
 
@@ -34,8 +37,17 @@ async def run_site(
     extra: Extra | None = None,
     extra_help: str = "",
     greeting: str = "",
+    panel: bool = False,
+    panel_acts: Mapping[str, Other] | None = None,
 ) -> int:
-    """Runs until the operator leaves or a signal comes. Returns the exit code."""
+    """Runs until the operator leaves or a signal comes. Returns the exit code.
+
+    `panel`: serve the operator's page too, where the site file does not switch it off. `panel_acts`:
+    what the command adds to what the page may ask, e.g. "show:next".
+    """
+    stage = Stage(config, source) if panel and config.panel.enabled else None
+    if stage is not None:
+        source = stage
     store = LatchStore(config)
     try:
         store.lock()
@@ -82,7 +94,8 @@ async def run_site(
         try:
             with contextlib.nullcontext() if plain else log.held_back():
                 shown = operate(operator, plain=plain, extra_help=extra_help)
-                problems = await _run_both(service, shown)
+                async with _panel(stage, service, operator, panel_acts):
+                    problems = await _run_both(service, shown)
             for problem in problems:  # only now: a picture on the terminal would have covered it
                 say_last(sys.stderr.fileno(), problem)
             return 2 if problems else 0
@@ -93,6 +106,32 @@ async def run_site(
                 journal.close()
             left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
             say_last(sys.stdout.fileno(), left)
+
+
+@contextlib.asynccontextmanager
+async def _panel(
+    stage: Stage | None,
+    service: Service,
+    operator: Operator,
+    acts: Mapping[str, Other] | None,
+) -> AsyncIterator[None]:
+    """The operator's page beside what runs inside; nothing that becomes of it ends the music."""
+    if stage is None:
+        yield
+        return
+    desk = Desk(service, stage, operator.say, acts)
+
+    def lines() -> list[tuple[str, str]]:
+        return list(operator.lines)
+
+    host = PanelHost(service.config, desk, operator.view, lines, operator.say)
+    service.watchers.add(host)
+    running = asyncio.create_task(host.run(), name="panel")
+    try:
+        yield
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
 
 
 def _start_journal(service: Service, operator: Operator) -> Journal | None:
@@ -158,4 +197,4 @@ def timing_lines(config: Config) -> list[str]:
 
 def run(config: Config, *, plain: bool) -> int:
     """The command."""
-    return loop.run(run_site(config, Instrument(config), plain=plain))
+    return loop.run(run_site(config, Instrument(config), plain=plain, panel=True))
