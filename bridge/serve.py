@@ -42,7 +42,7 @@ async def run_site(
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code.
 
-    `panel`: serve the operator's page too, where the site file does not switch it off. `panel_acts`:
+    `panel`: serve the operator's page too, unless the site file switches it off. `panel_acts`:
     what the command adds to what the page may ask, e.g. "show:next".
     """
     stage = Stage(config, source) if panel and config.panel.enabled else None

@@ -1,4 +1,4 @@
-"""The web process of the panel, from the daemon's side: started, fed, listened to, never waited for.
+"""The panel's web process, from the daemon's side: started, fed, listened to, never waited for.
 
 The page is served by a process of its own: no request, no TLS handshake and no flood of them takes
 time from the loop. Lines of JSON go both ways over a socket pair. What the process does not read in

@@ -1,7 +1,7 @@
 """Who may arm from the panel: the operators' tokens, in a file of their owner's alone.
 
-One `name: token` a line. Where the site file names no token_file, one with a single token is made in
-the state directory. A token is never said, logged or put into an address; only its file's path is.
+One `name: token` a line. Where the site file names no token_file, one with a single token is made
+in the state directory. A token is never said, logged or put into an address; its path is.
 """
 
 from __future__ import annotations

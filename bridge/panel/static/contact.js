@@ -11,6 +11,7 @@ export class Contact {
     this.echo = 0;
     this.asked = new Map();
     this.connect();
+    setTimeout(() => this.there || this.onContact(false), LOST_MS);
     setInterval(() => this.look(), 100);
     setInterval(() => this.ask(), ECHO_MS);
   }
