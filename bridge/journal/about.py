@@ -17,6 +17,7 @@ from bridge.interlock import Latch
 from bridge.latch_store import latch_as_text
 from bridge.music.instrument import Instrument
 from bridge.source import VoiceSource
+from bridge.stage import Stage
 from bridge.version import VERSION
 
 _ROOT = Path(__file__).resolve().parents[2]
@@ -66,6 +67,8 @@ def describe_source(source: VoiceSource) -> dict[str, str | float]:
     match source:
         case Instrument():
             return {"kind": "instrument"}
+        case Stage() if isinstance(source.inner, Instrument):
+            return {"kind": "stage"}
         case BangSource():
             return {
                 "kind": "bangs",
@@ -81,6 +84,8 @@ def make_source(config: Config, described: Mapping[str, str | float]) -> VoiceSo
     match described:
         case {"kind": "instrument"}:
             return Instrument(config)
+        case {"kind": "stage"}:
+            return Stage(config, Instrument(config))
         case {"kind": "bangs", "coil": str(coil), "break_rate_hz": float(rate)}:
             return BangSource(config, coil, rate)
         case _:
