@@ -165,6 +165,11 @@ BOUNDS = [
     (MUSIC, MQTT + "port = 0" + MUSIC, "mqtt.port", "0", "1"),
     (MUSIC, MQTT.replace("broker", "") + MUSIC, "mqtt.host", "''", "at least 1 character"),
     (MUSIC, MQTT.replace("north", "a/b") + MUSIC, "mqtt.bridge", "'a/b'", "small letters, digits"),
+    (MUSIC, "[journal]\nmax_mb = 9\n" + MUSIC, "journal.max_mb", "9", "10"),
+    (MUSIC, "[journal]\nmax_mb = 1000001\n" + MUSIC, "journal.max_mb", "1000001", "1000000"),
+    (MUSIC, '[panel]\naddress = ""\n' + MUSIC, "panel.address", "''", "at least 2 characters"),
+    (MUSIC, "[panel]\nport = 0\n" + MUSIC, "panel.port", "0", "1"),
+    (MUSIC, f"[panel]\nnames = {['a'] * 9}\n" + MUSIC, "panel.names", "['a'", "at most 8"),
     (MUSIC, ROPE + MUSIC, "stop[1].kind", "'rope'", "'button_line' or 'keypad'"),
 ]  # fmt: skip
 
@@ -363,7 +368,7 @@ def test_an_unknown_key_is_refused_at_every_level(old: str, path: str, known: st
 
 def test_an_unknown_section_is_refused() -> None:
     message = told(SITE + "\n[lights]\ncolour = 1\n")
-    known = "coil, controller, dead_man, input, journal, mqtt, music, site, stop"
+    known = "coil, controller, dead_man, input, journal, mqtt, music, panel, site, stop"
     assert f"lights: unknown key; allowed here: {known}" in message
 
 
