@@ -2,7 +2,8 @@
 # Every check of the project, with all set-up, on a fresh Debian machine: `bash tests/run_all.sh`.
 # Needs Python 3.11 or newer and the package registries. Debian packages are installed where they
 # are missing (as root, or with sudo): jackd2 for real MIDI ports without hardware; gcc, make, avr-gcc
-# and Node for the controller's core, its image, and the simulated board that runs it.
+# and Node for the controller's core, its image, and the simulated board that runs it; chromium for
+# the operator's page.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
@@ -20,6 +21,8 @@ command -v make >/dev/null || packages+=(make)
 command -v avr-gcc >/dev/null || packages+=(gcc-avr binutils-avr avr-libc)
 command -v node >/dev/null || packages+=(nodejs)
 command -v npm >/dev/null || packages+=(npm)
+command -v chromium >/dev/null || packages+=(chromium)
+command -v openssl >/dev/null || packages+=(openssl)
 "$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
 if ((${#packages[@]})); then
     as_root=()

@@ -494,3 +494,25 @@ def test_a_range_whose_highest_note_cannot_be_heard_is_refused_or_fitted() -> No
     found = fitted(site(("highest = 74, ", "")))
     assert found.coil[0].notes.highest == 74
     assert config_problems(found) == []
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('address = "0.0.0.0"', "token_file, certificate and key"),
+        ('address = "192.168.1.7"\ntoken_file = "t"', "token_file, certificate and key"),
+        ('address = "192.168.1.7"\ncertificate = "c"\nkey = "k"', "token_file, certificate and"),
+        ('address = "::"', "can be reached from other machines"),
+        ('address = "depot"', "not an IP address"),
+        ('certificate = "c"', "belong together"),
+    ],
+)
+def test_a_panel_that_others_reach_needs_a_token_and_tls(lines: str, words: str) -> None:
+    with pytest.raises(ConfigError, match=words):
+        parse_config(f"{SITE}\n[panel]\n{lines}\n", "depot.toml")
+
+
+def test_a_panel_is_on_loopback_unless_all_is_given() -> None:
+    assert parse_config(SITE, "depot.toml").panel.loopback
+    given = 'address = "192.168.1.7"\ntoken_file = "t"\ncertificate = "c"\nkey = "k"'
+    assert parse_config(f"{SITE}\n[panel]\n{given}\n", "depot.toml").panel.tls
