@@ -1,6 +1,6 @@
 """Latency of the daemon, beside a bare callback → write loop in the same run. Not a timed test.
 
-    python tests/bench_latency.py [--quick]
+    python tests/bench_latency.py [--quick] [--no-journal]
 
 Idle wire: a second process plays single notes over JACK into two virtual ports, in turn. One leads
 to the real Service (instrument, governor, interlock, session, serial transport on a pty, the board
@@ -41,6 +41,7 @@ from bridge.clocks import HostS
 from bridge.config import Config, Input
 from bridge.engine import Act
 from bridge.interlock import State
+from bridge.journal.journal import Journal
 from bridge.link.outbox import Outgoing
 from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.midi_ports import MidiInputs, PortState
@@ -256,7 +257,7 @@ async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
     return found, sent
 
 
-async def measure(quick: bool) -> None:
+async def measure(quick: bool, with_journal: bool) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         config = site(folder)
@@ -265,6 +266,10 @@ async def measure(quick: bool) -> None:
         ) as board:
             board.wait_for("board c0110001 on")
             service = Service(config, Instrument(config), with_midi=False)
+            journal = Journal(config, service.engine.source, service.engine.interlock.latch)
+            if with_journal:  # as serve does
+                service.watchers.add(journal)
+                journal.start()
             running = asyncio.create_task(service.run())
             try:
                 await arm(service, board)
@@ -293,11 +298,15 @@ async def measure(quick: bool) -> None:
             finally:
                 service.leave()
                 await running
+                if with_journal:
+                    journal.close()
+                    print(f"journal: {journal.state}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="a tenth of the messages")
+    parser.add_argument("--no-journal", action="store_true", help="keep no record meanwhile")
     options = parser.parse_args()
     load = os.getloadavg()[0]
     print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
@@ -315,7 +324,7 @@ def main() -> None:
         raise SystemExit(str(error)) from error
     sys.setswitchinterval(0.0005)  # as serve does
     try:
-        loop.run(measure(options.quick))
+        loop.run(measure(options.quick, not options.no_journal))
     finally:
         server.stop()
 

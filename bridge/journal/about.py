@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from bridge.bang_source import BangSource
 from bridge.clocks import HostS
-from bridge.config import Config
+from bridge.config import SIMULATED_PORT, Config
 from bridge.interlock import Latch
 from bridge.latch_store import latch_as_text
 from bridge.music.instrument import Instrument
@@ -44,7 +44,7 @@ class Began(NamedTuple):
 
 def about(config: Config, source: VoiceSource, latch: Latch, began: Began) -> dict[str, str]:
     """Everything but the code's digest."""
-    used = config.model_dump_json()
+    used = config_as_json(config)
     return {
         "run": began.run,
         "site": config.site.name,
@@ -60,6 +60,20 @@ def about(config: Config, source: VoiceSource, latch: Latch, began: Began) -> di
         "latch": latch_as_text(latch),
         "source": json.dumps(describe_source(source)),
     }
+
+
+def config_as_json(config: Config) -> str:
+    """Every key with its value as used, so that it stays the same whatever defaults become."""
+    values = config.model_dump(mode="json")
+    for controller in values["controller"]:
+        if controller["port"] != SIMULATED_PORT:  # the file may not hold it then
+            del controller["simulated"]
+    return json.dumps(values)
+
+
+def config_from_json(text: str) -> Config:
+    """Raises ValueError where today's program does not take it."""
+    return Config.model_validate_json(text, strict=False)
 
 
 def describe_source(source: VoiceSource) -> dict[str, str | float]:
