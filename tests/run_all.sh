@@ -3,7 +3,8 @@
 # Needs Python 3.11 or newer and the package registries. Debian packages are installed where they
 # are missing (as root, or with sudo): jackd2 for real MIDI ports and audio without hardware;
 # mosquitto as a broker; gcc, make, avr-gcc
-# and Node for the controller's core, its image, and the simulated board that runs it.
+# and Node for the controller's core, its image, and the simulated board that runs it;
+# chromium for the operator's page.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
@@ -26,6 +27,7 @@ command -v npm >/dev/null || packages+=(npm)
 ldconfig -p 2>/dev/null | grep -q libportaudio || packages+=(libportaudio2)
 command -v clang-14 >/dev/null || packages+=(clang-14 libclang-rt-14-dev)
 command -v cppcheck >/dev/null || packages+=(cppcheck)
+command -v chromium >/dev/null || packages+=(chromium)
 "$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
 if ((${#packages[@]})); then
     as_root=()

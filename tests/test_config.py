@@ -539,3 +539,25 @@ def test_a_curve_that_silences_low_notes_is_warned_of() -> None:
     assert "on_time_curve" in silent
     (higher,) = quiet_notes(site((curve[0], curve[1].replace("_us = 55", "_us = 57"))))
     assert "from 28 to 33 (41 to 55 Hz), sound loud and soft alike" in higher
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('address = "0.0.0.0"', "token_file, certificate and key"),
+        ('address = "192.168.1.7"\ntoken_file = "t"', "token_file, certificate and key"),
+        ('address = "192.168.1.7"\ncertificate = "c"\nkey = "k"', "token_file, certificate and"),
+        ('address = "::"', "can be reached from other machines"),
+        ('address = "depot"', "not an IP address"),
+        ('certificate = "c"', "belong together"),
+    ],
+)
+def test_a_panel_that_others_reach_needs_a_token_and_tls(lines: str, words: str) -> None:
+    with pytest.raises(ConfigError, match=words):
+        parse_config(f"{SITE}\n[panel]\n{lines}\n", "depot.toml")
+
+
+def test_a_panel_is_on_loopback_unless_all_is_given() -> None:
+    assert parse_config(SITE, "depot.toml").panel.loopback
+    given = 'address = "192.168.1.7"\ntoken_file = "t"\ncertificate = "c"\nkey = "k"'
+    assert parse_config(f"{SITE}\n[panel]\n{given}\n", "depot.toml").panel.tls

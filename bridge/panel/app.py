@@ -9,11 +9,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import parse_qs
 
+import anyio
 from starlette.applications import Starlette
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import HTTPConnection, Request
@@ -236,21 +237,25 @@ class _Page:
         self._stops: set[asyncio.Task[None]] = set()
 
     async def run(self) -> None:
-        panel = self._panel
-        panel.wire.answers[self._seat] = self._tell
-        tasks = [
-            asyncio.create_task(self._read()),
-            asyncio.create_task(self._show()),
-            asyncio.create_task(self._speak()),
-        ]
+        """Until the page goes away; what it held is let go at once."""
+        wire = self._panel.wire
+        wire.answers[self._seat] = self._tell
         try:
-            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            async with anyio.create_task_group() as group:
+                for work in (self._read, self._show, self._speak):
+                    group.start_soon(self._until_one_ends, group.cancel_scope, work)
         finally:
-            panel.wire.gone(self._seat)  # first of all: what it held is let go
-            del panel.wire.answers[self._seat]
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            wire.gone(self._seat)
+            del wire.answers[self._seat]
+
+    async def _until_one_ends(
+        self, others: anyio.CancelScope, work: Callable[[], Awaitable[None]]
+    ) -> None:
+        try:
+            with contextlib.suppress(WebSocketDisconnect, OSError, RuntimeError):
+                await work()
+        finally:
+            others.cancel()
 
     def _tell(self, text: str) -> None:
         if len(self._texts) < 20:
@@ -279,9 +284,8 @@ class _Page:
                 await self._socket.send_text(picture)
 
     async def _read(self) -> None:
-        with contextlib.suppress(WebSocketDisconnect):
-            while True:
-                await self._take(await self._socket.receive_text())
+        while True:
+            await self._take(await self._socket.receive_text())
 
     async def _take(self, text: str) -> None:
         panel = self._panel

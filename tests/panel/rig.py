@@ -5,12 +5,15 @@ from __future__ import annotations
 import contextlib
 import shutil
 import socket
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.end_to_end.rig import Program, Rig, wait_until
+
+HERE = Path(__file__).resolve().parent
 
 
 def free_port() -> int:
@@ -50,6 +53,10 @@ class PanelRig:
         with self.rig.board() as board, self.rig.daemon() as daemon:
             daemon.wait_for("panel: http")
             yield board, daemon
+            # In order, so that JACK need not find out by itself that a client is gone.
+            with contextlib.suppress(OSError, subprocess.TimeoutExpired):
+                daemon.say("quit")
+                daemon.process.wait(3)
 
 
 def state(page: Page) -> str:
@@ -76,3 +83,24 @@ def arm(page: Page) -> None:
         wait_for_state(page, "ARMED")
     finally:
         page.mouse.up()
+
+
+def axe_source() -> str:
+    """axe-core, from the npm registry at its locked version."""
+    installed = HERE / "node_modules" / ".package-lock.json"
+    if not installed.exists():  # npm writes it last
+        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr
+    return (HERE / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+
+
+def serious_faults(page: Page, axe: str) -> list[str]:
+    """What axe-core calls serious or critical on the page as it is now."""
+    page.evaluate(axe)
+    found = page.evaluate("axe.run(document)")
+    return [
+        f"{fault['impact']} {fault['id']}: {[n['target'] for n in fault['nodes']]}"
+        for fault in found["violations"]
+        if fault["impact"] in {"serious", "critical"}
+    ]

@@ -60,7 +60,7 @@ export class Contact {
   }
 
   look() {
-    const there = performance.now() - this.good < LOST_MS + ECHO_MS;
+    const there = performance.now() - this.good < LOST_MS;
     if (there !== this.there) this.change(there);
   }
 

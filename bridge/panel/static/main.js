@@ -42,9 +42,9 @@ function show(said) {
 function showContact(there) {
   document.body.dataset.contact = there ? "good" : "none";
   by("lost").hidden = there;
-  text(by("stop-hint"), there
-    ? "space or Escape. Ends the signal only: the emergency button cuts the mains."
-    : "does not reach: use the emergency button");
+  text(by("stop-says"), there
+    ? "Ends the signal only: the emergency button cuts the mains."
+    : "Does not reach: use the emergency button!");
   if (there) {
     if (last) site.showState(last);
     return;
