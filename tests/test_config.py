@@ -168,8 +168,6 @@ BOUNDS = [
     (MUSIC, MQTT + "port = 0" + MUSIC, "mqtt.port", "0", "1"),
     (MUSIC, MQTT.replace("broker", "") + MUSIC, "mqtt.host", "''", "at least 1 character"),
     (MUSIC, MQTT.replace("north", "a/b") + MUSIC, "mqtt.bridge", "'a/b'", "small letters, digits"),
-    (MUSIC, "[journal]\nmax_mb = 9\n" + MUSIC, "journal.max_mb", "9", "10"),
-    (MUSIC, "[journal]\nmax_mb = 1000001\n" + MUSIC, "journal.max_mb", "1000001", "1000000"),
     (MUSIC, '[panel]\naddress = ""\n' + MUSIC, "panel.address", "''", "at least 2 characters"),
     (MUSIC, "[panel]\nport = 0\n" + MUSIC, "panel.port", "0", "1"),
     (MUSIC, f"[panel]\nnames = {['a'] * 9}\n" + MUSIC, "panel.names", "['a'", "at most 8"),
