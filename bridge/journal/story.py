@@ -26,6 +26,8 @@ from firmware_protocol.messages import TICK_HZ, Status
 BEFORE_TRIP_S = 10.0
 LINES_BEFORE_TRIP = 40
 NOTE_ON = 0x90
+KNOWN_PPM = 100.0
+"""The first pairs say little of a board's rate: fixes less sure than this are not looked at."""
 
 
 @dataclass(slots=True)
@@ -129,9 +131,10 @@ class Story:
 
     def take(self, event: Event) -> None:
         self._fired.take(event)
-        for at_s, kind, text in lines(event, _NoWire()):
-            if kind in USUAL and kind is not Kind.RECORDS:
-                self._recent.append((at_s, text))
+        if not _is_motion(event):
+            for at_s, kind, text in lines(event, _NoWire()):
+                if kind in USUAL and kind is not Kind.RECORDS:
+                    self._recent.append((at_s, text))
         for message in self._wire.take(event):
             if isinstance(message, FromBoard) and isinstance(message.message, Status):
                 self._took_status(message.controller, message.message)
@@ -142,7 +145,7 @@ class Story:
                 self._sounding(event)
             case Told():
                 self._told(event)
-            case ClockFix():
+            case ClockFix() if event.standard_error_ppm < KNOWN_PPM:
                 ppm = (event.rate_hz / TICK_HZ - 1) * 1e6
                 link = self.links[event.controller]
                 link.least_ppm = min(link.least_ppm, ppm)
@@ -264,6 +267,15 @@ class Story:
             more = (getattr(status, name) - getattr(before, name)) & 0xFFFF
             if more < 0x8000:  # less: the board restarted and counts anew
                 setattr(link, name, getattr(link, name) + more)
+
+
+def _is_motion(event: Event) -> bool:
+    """Bends and pressure come by the hundred and would push everything else out."""
+    return (
+        isinstance(event, entries.Midi)
+        and event.message[:1] >= b"\xa0"
+        and (event.message[0] & 0xF0 in (0xA0, 0xD0, 0xE0))
+    )
 
 
 class _NoWire(WireReader):

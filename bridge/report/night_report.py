@@ -76,29 +76,32 @@ def _played(story: Story) -> Chapter:
 
 
 def _bangs(config: Config, story: Story, summaries: dict[str, PulseSummary]) -> Chapter:
-    rows: list[tuple[str, ...]] = []
+    counts: list[tuple[str, ...]] = []
+    bounds: list[tuple[str, ...]] = []
     duties: list[tuple[str, ...]] = []
     for coil in config.coil:
         night, s = story.coils[coil.name], summaries[coil.name]
-        counted = story.counted.get(coil.name)
-        rows.append(
-            (coil.name, str(s.pulses), "–" if counted is None else str(counted.pulses),
-             number(night.sounding_s), f"{s.longest_on_time_us:.1f} of {coil.max_on_time_us:g}",
-             f"{s.most_in_1s} of {coil.max_break_rate_hz}", number(night.energy_j, 0),
-             "–" if counted is None else str(counted.guard_refusals),
-             "–" if counted is None else str(counted.collisions_dropped))
+        board = story.counted.get(coil.name)
+        of_board = (
+            ("–",) * 3
+            if board is None
+            else (str(board.pulses), str(board.guard_refusals), str(board.collisions_dropped))
+        )
+        counts.append((coil.name, str(s.pulses), *of_board))
+        bounds.append(
+            (coil.name, number(night.sounding_s),
+             f"{s.longest_on_time_us:.1f} of {coil.max_on_time_us:g}",
+             f"{s.most_in_1s} of {coil.max_break_rate_hz}", number(night.energy_j, 0))
         )  # fmt: skip
         duties += [
             (coil.name, str(w.window_ms), f"{s.worst_duty_percent[w.window_ms]:.2f}",
              f"{w.max_percent:g}")
             for w in coil.duty_windows
         ]  # fmt: skip
-    headings = ("coil", "bangs (frames)", "bangs (board)", "sounding s", "longest µs",
-                "most in 1 s", "energy J at most", "guard refused",
-                "collisions dropped")  # fmt: skip
     return "Bangs", [
         FROM_FRAMES,
-        Table(headings, rows),
+        Table(("coil", "by frames", "by board", "guard refused", "collisions"), counts),
+        Table(("coil", "sounding s", "longest µs", "most in 1 s", "J at most"), bounds),
         Table(("coil", "window ms", "worst duty %", "limit %"), duties),
     ]
 
@@ -124,10 +127,12 @@ def _energy(config: Config, story: Story, seconds: int) -> Chapter:
     ]
     if amperes and mains is not None:
         own_a = mains.allowed_a - mains.other_load_a
-        most_a = max(sum(of_second) for of_second in zip(*amperes.values(), strict=True))
+        total = [sum(of_second) for of_second in zip(*amperes.values(), strict=True)]
+        over = max(1, round(mains.averaging_s))
+        mean_a = max(sum(total[at : at + over]) for at in range(len(total))) / over
         parts += [
-            f"Most mains in any whole second: {most_a:.1f} A at most; the site leaves the coils "
-            f"{own_a:.1f} A, mean over {mains.averaging_s:g} s.",
+            f"Most mains: {max(total):.1f} A at most in a second, {mean_a:.1f} A mean over "
+            f"{over} s; the site leaves the coils {own_a:.1f} A mean over {mains.averaging_s:g} s.",
             Picture(
                 night_figure(amperes, own_a, "mains at most, A"),
                 "mains current of each coil, second by second, and what the site leaves to them",
