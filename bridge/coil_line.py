@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Protocol
 
 from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
@@ -12,7 +13,6 @@ from bridge.governor.governor import Governed, Governor
 from bridge.governor.mains import MainsShare
 from bridge.governor.reasons import HeldBack
 from bridge.link.renewal import LEASE_S, REFRESH_S
-from bridge.link.session import Session
 from bridge.link.slots import MOTION_S, SlotMap
 from bridge.music.voices import VoiceAsk
 from firmware_protocol.messages import Slot
@@ -29,6 +29,29 @@ _LATE_S = 0.018
 """A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
 
+class TickRate(Protocol):
+    """The board's ticks a host second, as periods are scaled by (link/clock.py)."""
+
+    def slew(self, host_s: HostS, *, jump: bool = False) -> float: ...
+
+
+class Wire(Protocol):
+    """What a line needs of the controller's session (link/session.py)."""
+
+    @property
+    def clock(self) -> TickRate: ...
+
+    def voices_frame(
+        self,
+        now_s: HostS,
+        output: int,
+        slots: tuple[Slot | None, ...],
+        apply_s: HostS | None,
+        *,
+        forget_later: bool = False,
+    ) -> bytes: ...
+
+
 @dataclass(slots=True)
 class _Planned:
     apply_s: HostS
@@ -42,7 +65,7 @@ class CoilLine:
         self,
         coil: Coil,
         controller: Controller,
-        session: Session,
+        session: Wire,
         offset_s: float,
         mains: MainsShare | None = None,
     ) -> None:
