@@ -14,6 +14,7 @@ import typer
 from bridge.config import Config, ConfigError, load_config
 from bridge.config_check import check_config, config_problems, fitted, quiet_notes
 from bridge.interlock import NOT_SAFE
+from bridge.journal.cli import app as journal_app
 from bridge.log import set_up_log
 from bridge.version import VERSION
 
@@ -32,6 +33,9 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+app.add_typer(journal_app)
 
 
 def _print_version(wanted: bool) -> None:

@@ -23,6 +23,7 @@ _TABLE_LISTS = {"controller", "coil", "input", "routes", "stop", "item"}
 """Lists that are written as [[…]] sections."""
 _PATTERNS = {
     r"^[0-9a-fA-F]{8}$": "must be eight hexadecimal digits",
+    r"^[a-z0-9-]{1,40}$": "must be 1 to 40 small letters, digits and -",
     r"^[\w .,'()-]+$": "may hold letters, digits, spaces and _ . , ' ( ) - only",
 }
 

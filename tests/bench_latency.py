@@ -1,6 +1,6 @@
 """Latency of the daemon, beside a bare callback → write loop in the same run. Not a timed test.
 
-    python tests/bench_latency.py [--quick]
+    python tests/bench_latency.py [--quick] [--mqtt]
 
 Idle wire: a second process plays single notes over JACK into two virtual ports, in turn. One leads
 to the real Service (instrument, governor, interlock, session, serial transport on a pty, the board
@@ -9,6 +9,9 @@ pty. Both are taken from the arrival stamp of the MIDI reader to the return of t
 
 Flood: 3,000 messages a second on 16 channels, from a thread, for the Service alone: from arrival to
 the last byte *drained* (by the line's baud rate) of the first frame that carries the change.
+
+With --mqtt instead: the idle wire three times, without MQTT, with it at a mosquitto of its own,
+and while that broker takes 10,000 messages a second on the neighbours of the stop topic.
 
 Prints percentiles, ratios and the machine's conditions. The aims are the project's own;
 nothing is asserted.
@@ -256,6 +259,54 @@ async def flood(service: Service, seconds: float) -> tuple[list[float], int]:
     return found, sent
 
 
+async def measure_mqtt(quick: bool) -> None:
+    """The same idle wire without MQTT, with it, and with a broker under a flood."""
+    from bridge.telemetry.attend import connect  # noqa: PLC0415
+    from bridge.telemetry.config_mqtt import Mqtt  # noqa: PLC0415
+    from tests.telemetry.broker import Broker, Flood  # noqa: PLC0415
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        config = site(folder)
+        with (
+            Program(
+                "simulate", "--plain", "--link", str(folder / "board"), "--horn-ms", "0"
+            ) as board,
+            Broker(folder) as broker,
+        ):
+            board.wait_for("board c0110001 on")
+            service = Service(config, Instrument(config), with_midi=False)
+            running = asyncio.create_task(service.run())
+            mqtt = Mqtt(host="127.0.0.1", port=broker.port, bridge="bench", site="bench")
+            link, floods = None, None
+            medians: list[float] = []
+            try:
+                await arm(service, board)
+                for what in ("without MQTT", "MQTT, idle broker", "MQTT, broker under flood"):
+                    if what == "MQTT, idle broker":
+                        link = connect(service, mqtt, print)
+                        await asyncio.sleep(1.0)
+                    if what == "MQTT, broker under flood":
+                        own = "coilwarden/bench/bridge/bench"
+                        near = [f"{own}/stops", f"{own}/stop/x", "coilwarden/bench/stopp"]
+                        floods = Flood(broker.port, near, 1e4)
+                    through, _ = await idle(service, 300 if quick else 1200)
+                    medians.append(median(through))
+                    print(f"{what}, {len(through)} messages over JACK:")
+                    print(f"  arrival → last byte written  {percentiles(through)}")
+                    print(f"  ratio of medians             {medians[-1] / medians[0]:.2f}")
+                    if floods is not None:
+                        print(f"  flood: {floods.per_second():.0f} messages a second")
+                    print(f"  state afterwards             {service.engine.interlock.state.value}")
+            finally:
+                if floods is not None:
+                    floods.end()
+                if link is not None:
+                    await asyncio.to_thread(link.close)
+                service.leave()
+                await running
+
+
 async def measure(quick: bool) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -298,6 +349,7 @@ async def measure(quick: bool) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="a tenth of the messages")
+    parser.add_argument("--mqtt", action="store_true", help="with and without MQTT instead")
     options = parser.parse_args()
     load = os.getloadavg()[0]
     print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
@@ -315,7 +367,7 @@ def main() -> None:
         raise SystemExit(str(error)) from error
     sys.setswitchinterval(0.0005)  # as serve does
     try:
-        loop.run(measure(options.quick))
+        loop.run((measure_mqtt if options.mqtt else measure)(options.quick))
     finally:
         server.stop()
 

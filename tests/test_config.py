@@ -40,6 +40,11 @@ def test_the_text_of_these_tests_is_lawful() -> None:
     assert config_problems(site()) == []
 
 
+MUSIC = "\n[music]\n"
+SWITCH = '\n[dead_man]\nsource = "panel"\n'
+MQTT = '\n[mqtt]\nhost = "broker"\nbridge = "north"\nsite = "depot"\n'
+ROPE = '\n[[stop]]\nname = "Desk"\nport = "/dev/x"\nkind = "rope"\n'
+
 # (old text, new text, key path in the message, what was found, what is allowed)
 BOUNDS = [
     ('name = "Depot"', 'name = ""', "site.name", "''", "at least 1 character"),
@@ -150,6 +155,17 @@ BOUNDS = [
     ('coils = ["Larkspur"]', "coils = []", "music.routes[1].coils", "[]", "at least 1 item"),
     ('"spread"', '"mix"', "music.routes[2].deal", "'mix'", "'all' or 'spread'"),
     ('"drop"', '"bin"', "music.routes[2].outside", "'bin'", "'fold', 'drop' or 'error'"),
+    (MUSIC, SWITCH + "latch_after_s = 0" + MUSIC, "dead_man.latch_after_s", "0", "0.1"),
+    (MUSIC, SWITCH + "latch_after_s = 61" + MUSIC, "dead_man.latch_after_s", "61", "60"),
+    (MUSIC, SWITCH + "key_code = 0" + MUSIC, "dead_man.key_code", "0", "1"),
+    (MUSIC, SWITCH + "key_code = 768" + MUSIC, "dead_man.key_code", "768", "767"),
+    (MUSIC, SWITCH.replace("panel", "luck") + MUSIC, "dead_man.source", "'luck'", "'panel'"),
+    (MUSIC, MQTT + "meters_hz = -1" + MUSIC, "mqtt.meters_hz", "-1", "0"),
+    (MUSIC, MQTT + "meters_hz = 11" + MUSIC, "mqtt.meters_hz", "11", "10"),
+    (MUSIC, MQTT + "port = 0" + MUSIC, "mqtt.port", "0", "1"),
+    (MUSIC, MQTT.replace("broker", "") + MUSIC, "mqtt.host", "''", "at least 1 character"),
+    (MUSIC, MQTT.replace("north", "a/b") + MUSIC, "mqtt.bridge", "'a/b'", "small letters, digits"),
+    (MUSIC, ROPE + MUSIC, "stop[1].kind", "'rope'", "'button_line' or 'keypad'"),
 ]  # fmt: skip
 
 
@@ -347,7 +363,8 @@ def test_an_unknown_key_is_refused_at_every_level(old: str, path: str, known: st
 
 def test_an_unknown_section_is_refused() -> None:
     message = told(SITE + "\n[lights]\ncolour = 1\n")
-    assert "lights: unknown key; allowed here: coil, controller, input, music, site" in message
+    known = "coil, controller, dead_man, input, journal, mqtt, music, site, stop"
+    assert f"lights: unknown key; allowed here: {known}" in message
 
 
 @pytest.mark.parametrize(

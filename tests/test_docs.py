@@ -37,6 +37,8 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/report/",
         "bridge/stops/",
         "bridge/telemetry/",
+        "bridge/show/",
+        "bridge/journal/",
         "tests/",
         "firmware_protocol/",
     ]
@@ -55,6 +57,7 @@ def test_every_file_of_the_daemon_is_on_the_map() -> None:
 
 def test_every_command_is_in_the_readme_and_the_other_way_round() -> None:
     commands = {str(c.name or c.callback.__name__) for c in app.registered_commands if c.callback}
+    commands |= {str(g.typer_instance.info.name) for g in app.registered_groups if g.typer_instance}
     assert commands == set(re.findall(r"\| `coilwarden ([\w-]+)", README))
 
 

@@ -4,7 +4,7 @@ colour-blind, lines told apart by their dashes as well (never colour alone)."""
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 from typing import Any
 
@@ -112,5 +112,29 @@ def breaker_figure(early: ThermalBreaker, late: ThermalBreaker, rated_a: float) 
             axes.plot([a for a, _ in points], [s for _, s in points], color=colour,
                       linestyle=dashes, label=name)  # fmt: skip
         axes.set(yscale="log", xlabel="RMS current, A", ylabel="trips after, s (from cold)")
+        axes.legend(**_ABOVE)
+        return _svg(figure)
+
+
+def night_figure(
+    by_second: Mapping[str, Sequence[float]], allowed: float | None, words: str
+) -> str:
+    """Something of each coil second by second, one on another; `allowed`: a line, or None."""
+    with mpl.rc_context(_STYLE):
+        figure: Any = Figure(figsize=(9.2, 3.1), layout="constrained")
+        axes = figure.subplots()
+        minutes = [s / 60 for s in range(max((len(a) for a in by_second.values()), default=0))]
+        below = [0.0] * len(minutes)
+        looks = ((COPPER, "-"), (SLATE, "--"), (MOSS, ":"), (INK, "-."))
+        for index, (name, values) in enumerate(by_second.items()):
+            colour, dashes = looks[index % len(looks)]
+            top = [b + v for b, v in zip(below, values, strict=True)]
+            axes.fill_between(minutes, below, top, color=colour, alpha=0.25, linewidth=0)
+            axes.plot(minutes, top, color=colour, linestyle=dashes, linewidth=0.9, label=name)
+            below = top
+        if allowed is not None:
+            axes.axhline(allowed, color=INK, linewidth=1.2, linestyle=(0, (5, 1)))
+            axes.text(0, allowed, " left to the coils", va="bottom")
+        axes.set(xlabel="minutes", ylabel=words, ylim=0, xlim=0)
         axes.legend(**_ABOVE)
         return _svg(figure)

@@ -14,6 +14,9 @@ from bridge.show.clock_map import ClockMap, RobustLine
 from bridge.show.player import AudioWish, Player, Shifted, Transport
 from bridge.show.show_file import Show
 
+LEAVE_S = 1.0
+"""The audio process has so long to end by itself."""
+
 
 class AudioLink:
     """Keeps the player told of the device's clock; `say` gets lines for the operator."""
@@ -49,6 +52,13 @@ class AudioLink:
         finally:
             if process.stdin is not None:
                 process.stdin.close()  # it ends by itself then
+            try:
+                async with asyncio.timeout(LEAVE_S):
+                    await process.wait()
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+            self._process = None
 
     def heard(self, words: dict[str, Any]) -> None:
         """A line of the process."""

@@ -31,6 +31,8 @@ from bridge.show.clock_map import RobustLine
 
 REPORT_S = 0.1
 FADE_S = 1.5
+MISSED_REPORTS = 3
+"""So many reports running, off by most of a block: a block was left out, and no chance did it."""
 _CHANNELS = 2
 
 Samples = NDArray[np.float32]
@@ -52,7 +54,9 @@ class Mixer:
     def __init__(self, rate: float) -> None:
         self.rate = rate
         self.frame = 0
-        self.underruns = 0
+        self.block = 0
+        """Frames the device asked for last."""
+        self.underruns: int = 0
         self.pairs: deque[tuple[float, float]] = deque(maxlen=4096)
         """(host time, stream seconds) of each call's first frame, as it leaves the loudspeaker."""
         self.part: _Part | None = None
@@ -60,6 +64,7 @@ class Mixer:
     def fill(self, out: Samples, dac_host_s: float) -> None:
         """The next len(out) frames, of which the first is heard at `dac_host_s`."""
         first, count = self.frame, len(out)
+        self.block = count
         self.pairs.append((dac_host_s, first / self.rate))
         self.frame = first + count
         out.fill(0)
@@ -97,7 +102,8 @@ class Desk:
         self.mixer = mixer
         self._files = files
         self._line = RobustLine(20.0)
-        self._underruns = 0
+        self._underruns: int = 0
+        self._missed = 0
 
     def observe(self) -> dict[str, Any] | None:
         """One report from what was played since the last: the least late pair of all."""
@@ -106,8 +112,16 @@ class Desk:
         if not pairs:
             return None
         at_s, stream_s = max(pairs, key=lambda p: p[1] - p[0])
+        # A driver may leave a block out and not say so: from then on all is late by that much.
+        away_s = self._line.at(HostS(at_s)) - stream_s
+        missed = self._line.count > 5 and abs(away_s) > 0.6 * mixer.block / mixer.rate
+        self._missed = self._missed + 1 if missed else 0
+        if self._missed >= MISSED_REPORTS:
+            mixer.underruns += 1
+        elif missed:
+            return None
         if mixer.underruns != self._underruns:
-            self._underruns = mixer.underruns
+            self._underruns, self._missed = mixer.underruns, 0
             self._line.restart()
             at_s, stream_s = pairs[-1]
         self._line.add(HostS(at_s), stream_s)

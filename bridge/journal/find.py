@@ -1,0 +1,53 @@
+"""What a command's argument means: a journal, a folder of them, or a site file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bridge.config import ConfigError, load_config
+from bridge.journal.files import SUFFIX, journal_directory, journals, run_of
+from bridge.journal.night import JournalError, Night
+from bridge.latch_store import site_slug
+
+
+def nights(where: Path) -> list[Path]:
+    """The first file of every run there, the oldest run first. Raises JournalError."""
+    if where.is_dir():
+        directory, site = where, None
+    elif where.suffix == SUFFIX:
+        directory, site = where.parent, None
+    else:
+        directory, site = _of_site(where)
+        if not directory.is_dir():
+            raise JournalError(f"{directory}: nothing has been recorded yet for {where}")
+    first: dict[str, Path] = {}
+    for path in journals(directory, site):
+        first.setdefault(run_of(path) or path.name, path)
+    return list(first.values())
+
+
+def night(where: Path) -> Night:
+    """The journal itself, or the newest of a site or folder. Raises JournalError."""
+    if where.is_file() and _is_site_file(where):
+        found = nights(where)
+        if not found:
+            raise JournalError(f"{where}: no journal of this site yet; see: coilwarden serve")
+        return Night(found[-1])
+    if where.is_dir():
+        found = nights(where)
+        if not found:
+            raise JournalError(f"{where}: there is no journal in this folder")
+        return Night(found[-1])
+    return Night(where)
+
+
+def _is_site_file(path: Path) -> bool:
+    return path.suffix == ".toml"
+
+
+def _of_site(path: Path) -> tuple[Path, str]:
+    try:
+        config = load_config(path)
+    except ConfigError as error:
+        raise JournalError(str(error)) from error
+    return journal_directory(config), site_slug(config)
