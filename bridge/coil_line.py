@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -85,6 +86,8 @@ class CoilLine:
         self.offset_s = offset_s
         self.held_back_changes: list[tuple[HeldBack, ...]] = []
         """For the record, since the engine took them last: at each change of who is held back."""
+        self.overhear: Callable[[MusicS, CoilLine], None] | None = None
+        """Told of every decision, with its time: a rehearsal's account of what becomes of notes."""
         self._held_key: tuple[object, ...] = ()
         self.asks: tuple[VoiceAsk, ...] = ()
         self._slots = SlotMap()
@@ -172,6 +175,8 @@ class CoilLine:
         if key != self._held_key:
             self._held_key = key
             self.held_back_changes.append(held)
+        if self.overhear is not None:
+            self.overhear(at_s, self)
         # The clock slews by host time. Only how far apart its calls are counts, and the timeline
         # goes as host time does; offsets are left out, for the coils of a board share its clock.
         rate = self.session.clock.slew(HostS(at_s), jump=not self._last_slots)

@@ -39,6 +39,8 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/telemetry/",
         "bridge/show/",
         "bridge/journal/",
+        "bridge/rehearse/",
+        "bridge/sound/",
         "tests/",
         "firmware_protocol/",
     ]

@@ -139,6 +139,10 @@ class DirectSite:
         """By coil."""
         return {name: wire.scheduler.collisions_dropped for name, wire in self._wires.items()}
 
+    def delay_s(self, input_name: str) -> float:
+        """How long after its arrival a message of this input takes effect."""
+        return self._timeline.delay_s(input_name)
+
     def midi(self, input_name: str, message: bytes) -> None:
         """A message that arrives now."""
         self._performance.midi(self.now_s, input_name, message, self.now_s)
