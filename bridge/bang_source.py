@@ -41,8 +41,15 @@ class Longer(Enum):
 class BangSource:
     """A VoiceSource with one coil, no MIDI."""
 
-    def __init__(self, config: Config, coil: str, break_rate_hz: float) -> None:
-        """Raises ValueError for a coil that is not there or a rate that is none."""
+    def __init__(
+        self, config: Config, coil: str, break_rate_hz: float, *, hold_s: float | None = None
+    ) -> None:
+        """`hold_s`: how long a sign of holding counts; absent: as a keyboard repeats its keys.
+
+        Raises ValueError for a coil that is not there or a rate that is none.
+        """
+        self._first_hold_s = FIRST_REPEAT_S if hold_s is None else hold_s
+        self._next_hold_s = REPEAT_S if hold_s is None else hold_s
         self._names = tuple(c.name for c in config.coil)
         if coil not in self._names:
             raise ValueError(f'no coil "{coil}"; there are: {", ".join(self._names)}')
@@ -100,6 +107,13 @@ class BangSource:
         self._commands.append(("ask_on_time", (on_time_us,)))
         self._asked_us = on_time_us
 
+    def set_rate(self, break_rate_hz: float) -> None:
+        """From the next bang on. Raises ValueError for a rate that is none."""
+        if not 0 < break_rate_hz < math.inf:
+            raise ValueError(f"break rate of {break_rate_hz:g} Hz: it must be above 0")
+        self._commands.append(("set_rate", (break_rate_hz,)))
+        self._rate_hz = break_rate_hz
+
     def longer(self, now_s: MusicS) -> Longer:
         """One step longer, by a fresh act; takes effect at the next bang.
 
@@ -134,9 +148,9 @@ class BangSource:
         self._commands.append(("hold", (now_s,)))
         if self._until_s is None or now_s >= self._until_s or self._count:
             self._begin(now_s, 0)
-            self._until_s = MusicS(now_s + FIRST_REPEAT_S)
+            self._until_s = MusicS(now_s + self._first_hold_s)
         else:
-            self._until_s = MusicS(now_s + REPEAT_S)
+            self._until_s = MusicS(now_s + self._next_hold_s)
 
     def let_go(self) -> None:
         """Silence, whatever is held."""
@@ -209,6 +223,8 @@ class BangSource:
                 self.longer(MusicS(now_s))
             case "shorter", ():
                 self.shorter()
+            case "set_rate", (break_rate_hz,):
+                self.set_rate(break_rate_hz)
             case "fire", (now_s, bangs):
                 self.fire(MusicS(now_s), int(bangs))
             case "hold", (now_s,):

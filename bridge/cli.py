@@ -227,6 +227,7 @@ def prove_stop(config: ConfigArgument, plain: PlainOption = False) -> None:
     raise typer.Exit(prove.run(_load(config), plain=_plain(plain)))
 
 
+@app.command()
 def show(
     config: ConfigArgument,
     show_file: Annotated[Path, typer.Argument(metavar="SHOW", help="The cue list's TOML file.")],

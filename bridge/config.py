@@ -17,6 +17,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
 from bridge.config_errors import explain
+from bridge.config_panel import Panel
 from bridge.config_power import Audience, Mains, Supply, Tank
 from bridge.config_section import Name, Section
 from bridge.stops.config_stops import DeadManSwitch, Stop, StopNote
@@ -259,6 +260,7 @@ class Config(Section):
     stop: tuple[Stop, ...] = Field(default=(), max_length=8, strict=False)
     dead_man: DeadManSwitch | None = None
     mqtt: Mqtt | None = None
+    panel: Panel = Panel()
     _text: str = PrivateAttr(default="")
 
     @property

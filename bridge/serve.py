@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Callable, Coroutine
+from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
 from typing import TYPE_CHECKING, Any
 
 from bridge import log, loop
@@ -21,8 +21,12 @@ from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
+from bridge.panel.commands import Phase
+from bridge.panel.desk import Desk, Other
+from bridge.panel.host import PanelHost
 from bridge.service import Service
 from bridge.source import VoiceSource
+from bridge.stage import Stage
 from bridge.stops.attend import AttendedStops
 from bridge.terminal import Extra, Operator, operate
 
@@ -41,11 +45,19 @@ async def run_site(
     greeting: str = "",
     prepare: Callable[[Service, Callable[[str], None]], None] | None = None,
     beside: Callable[[Operator], Coroutine[Any, Any, None]] | None = None,
+    panel: Callable[[], Stage] | None = None,
+    panel_acts: Mapping[str, Other] | None = None,
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code.
 
     `beside`: what a command does beside the site while it runs; its failing stops the site.
+    `panel`: what the operator's page may reduce, around `source`; given, the page is served unless
+    the site file switches it off. `panel_acts`: what the command adds to what the page may ask,
+    e.g. "show:next".
     """
+    stage = panel() if panel is not None and config.panel.enabled else None
+    if stage is not None:
+        source = stage
     store = LatchStore(config)
     try:
         store.lock()
@@ -114,7 +126,8 @@ async def run_site(
                 shown = operate(operator, plain=plain, extra_help=extra_help)
                 if beside is not None:
                     shown = _both(shown, beside(operator))
-                problems = await _run_both(service, shown)
+                async with _panel(stage, service, operator, panel_acts):
+                    problems = await _run_both(service, shown)
             for problem in problems:  # only now: a picture on the terminal would have covered it
                 say_last(sys.stderr.fileno(), problem)
             return 2 if problems else 0
@@ -128,6 +141,40 @@ async def run_site(
                 journal.close()
             left = f"left: {service.engine.interlock.state.value}. {NOT_SAFE}"
             say_last(sys.stdout.fileno(), left)
+
+
+@contextlib.asynccontextmanager
+async def _panel(
+    stage: Stage | None,
+    service: Service,
+    operator: Operator,
+    acts: Mapping[str, Other] | None,
+) -> AsyncGenerator[None]:
+    """The operator's page beside what runs inside; nothing that becomes of it ends the music."""
+    if stage is None:
+        yield
+        return
+    acts = dict(acts or {})
+    if service.config.dead_man is not None and service.config.dead_man.source == "panel":
+
+        def held(who: str, phase: Phase | None) -> str:
+            service.hold(phase in ("begin", "keep"))
+            return ""
+
+        acts["deadman:hold"] = held
+    desk = Desk(service, stage, operator.say, acts)
+
+    def lines() -> list[tuple[str, str]]:
+        return list(operator.lines)
+
+    host = PanelHost(service.config, desk, operator.view, lines, operator.say)
+    service.watchers.add(host)
+    running = asyncio.create_task(host.run(), name="panel")
+    try:
+        yield
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
 
 
 def _start_journal(service: Service, operator: Operator) -> Journal | None:
@@ -199,4 +246,5 @@ def timing_lines(config: Config) -> list[str]:
 
 def run(config: Config, *, plain: bool) -> int:
     """The command."""
-    return loop.run(run_site(config, Instrument(config), plain=plain))
+    source = Instrument(config)
+    return loop.run(run_site(config, source, plain=plain, panel=lambda: Stage(config, source)))

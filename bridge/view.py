@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, is_dataclass
 from typing import Any
 
+from bridge.checks import Check
 from bridge.clocks import HostS
+from bridge.coil_line import CoilLine
 from bridge.engine import Engine
 from bridge.governor.mains import SiteMains
 from bridge.governor.reasons import Meters
-from bridge.interlock import CAUSES, NOT_SAFE, State
+from bridge.interlock import CAUSES, NOT_SAFE, State, Trip
 from bridge.journal.values import JournalState
 from bridge.midi_ports import PortStatus
 from bridge.record_line import trip_text
@@ -26,6 +29,16 @@ class CoilView:
     meters: dict[str, float]
     """Share of each limit in use, 0..1."""
     held_back: tuple[str, ...]
+    notes: tuple[int, ...] = ()
+    """MIDI note of each voice, as in `voices`."""
+    break_rate_hz: float = 0.0
+    """All voices together."""
+    bang_energy_j: tuple[float, ...] | None = None
+    """What a bang of each voice is expected to draw; None: tank or supply is not told."""
+    power_w: float | None = None
+    """Mean of all voices together, likewise."""
+    mains_a: float | None = None
+    """Mean mains current at most; None: not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +56,23 @@ class LinkView:
     collisions_dropped: int
     pulses: int
     can_break: bool | None
+    tick_rate_hz: float | None = None
+    """Of the board's clock, in ticks a host second; None: not known yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class TripView:
+    """The latched trip in its parts, for a page that shows them apart."""
+
+    number: int
+    cause: int
+    origin: str
+    sentence: str
+    detail: str
+    remedy: str
+    clears: str
+    later: tuple[str, ...]
+    """Sentences of what came after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +106,11 @@ class SiteView:
     """How the record of this run does; None: not asked for."""
     show: ShowStatus | None = None
     """None where no show is played."""
+    checks: tuple[Check, ...] = ()
+    """The whole arming list, while locked or tripped."""
+    tripped: TripView | None = None
+    mains_budget_a: float | None = None
+    """What all coils together may draw for ever; None: not known."""
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -89,9 +124,59 @@ def _meters(max_break_rate_hz: float, meters: Meters, mains: SiteMains | None) -
     return shown
 
 
+def as_text(view: SiteView) -> str:
+    """The view as one line of JSON; quicker than `as_json`, which copies everything first."""
+    return json.dumps(view, default=_fields, separators=(",", ":"))
+
+
+def _fields(value: object) -> dict[str, Any]:
+    if not is_dataclass(value):
+        raise TypeError(f"{type(value).__name__} is no part of a view")
+    return {f: getattr(value, f) for f in value.__dataclass_fields__}
+
+
+def _trip_view(trip: Trip) -> TripView:
+    text = CAUSES[trip.cause]
+    later = tuple(f"{CAUSES[c].sentence} ({o})" if o else CAUSES[c].sentence for c, o in trip.later)
+    return TripView(
+        trip.number,
+        int(trip.cause),
+        trip.origin,
+        text.sentence,
+        trip.detail,
+        text.remedy,
+        text.clears.value,
+        later,
+    )
+
+
+def _coil_view(name: str, line: CoilLine, mains: SiteMains | None) -> CoilView:
+    governed = line.governed
+    voices = governed.voices
+    curves = line.governor.curves
+    energies = None if curves is None else tuple([curves.energy_j(v.on_time_us) for v in voices])
+    power_w = None
+    if energies is not None:
+        power_w = sum(e * v.break_rate_hz for e, v in zip(energies, voices, strict=True))
+    return CoilView(
+        name,
+        tuple((v.break_rate_hz, v.on_time_us) for v in voices),
+        _meters(line.coil.max_break_rate_hz, governed.meters, mains),
+        tuple(h.sentence() for h in governed.held_back),
+        notes=tuple(v.note for v in voices),
+        break_rate_hz=governed.meters.break_rate_hz,
+        bang_energy_j=energies,
+        power_w=power_w,
+        mains_a=governed.meters.mains_a if mains is not None and curves is not None else None,
+    )
+
+
 def open_conditions(engine: Engine, now_s: HostS) -> tuple[str, ...]:
     """The checks that do not pass, each as `name: found. remedy`."""
-    checks = engine.checks(now_s)
+    return _open(engine.checks(now_s))
+
+
+def _open(checks: Sequence[Check]) -> tuple[str, ...]:
     return tuple(f"{c.name}: {c.found}. {c.remedy}" for c in checks if not c.passed)
 
 
@@ -107,18 +192,10 @@ def site_view(
     if trip is not None:
         text = trip_text(trip)
         remedy = f"{CAUSES[trip.cause].remedy} Clears {CAUSES[trip.cause].clears.value}."
-    conditions: tuple[str, ...] = ()
+    checks: tuple[Check, ...] = ()
     if interlock.state in (State.LOCKED, State.TRIPPED):
-        conditions = open_conditions(engine, now_s)
-    coils = tuple(
-        CoilView(
-            name,
-            tuple((v.break_rate_hz, v.on_time_us) for v in line.governed.voices),
-            _meters(line.coil.max_break_rate_hz, line.governed.meters, engine.mains),
-            tuple(h.sentence() for h in line.governed.held_back),
-        )
-        for name, line in engine.lines.items()
-    )
+        checks = tuple(engine.checks(now_s))
+    coils = tuple(_coil_view(name, line, engine.mains) for name, line in engine.lines.items())
     links: list[LinkView] = []
     for name, session in engine.sessions.items():
         facts = session.facts(now_s)
@@ -137,6 +214,7 @@ def site_view(
                 sum(o.collisions_dropped for o in outputs),
                 sum(o.pulses for o in outputs),
                 facts.can_break,
+                round(session.clock.rate_hz, 1) if session.clock.known else None,
             )
         )
     remarks = [
@@ -152,7 +230,7 @@ def site_view(
         caution="" if interlock.state is State.ARMED else NOT_SAFE,
         trip=text,
         remedy=remedy,
-        open_conditions=conditions,
+        open_conditions=_open(checks),
         coils=coils,
         links=tuple(links),
         inputs=tuple(
@@ -163,4 +241,7 @@ def site_view(
         remarks=(*engine.timeline.problems, *remarks),
         journal=journal,
         show=engine.source.status(now_s) if isinstance(engine.source, ScoreFeed) else None,
+        checks=checks,
+        tripped=None if trip is None else _trip_view(trip),
+        mains_budget_a=None if engine.mains is None else engine.mains.budget_a,
     )

@@ -1,6 +1,6 @@
 """Latency of the daemon, beside a bare callback → write loop in the same run. Not a timed test.
 
-    python tests/bench_latency.py [--quick] [--mqtt]
+    python tests/bench_latency.py [--quick] [--mqtt] [--no-journal]
 
 Idle wire: a second process plays single notes over JACK into two virtual ports, in turn. One leads
 to the real Service (instrument, governor, interlock, session, serial transport on a pty, the board
@@ -44,6 +44,7 @@ from bridge.clocks import HostS
 from bridge.config import Config, Input
 from bridge.engine import Act
 from bridge.interlock import State
+from bridge.journal.journal import Journal
 from bridge.link.outbox import Outgoing
 from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.midi_ports import MidiInputs, PortState
@@ -307,7 +308,7 @@ async def measure_mqtt(quick: bool) -> None:
                 await running
 
 
-async def measure(quick: bool) -> None:
+async def measure(quick: bool, with_journal: bool) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         config = site(folder)
@@ -316,6 +317,10 @@ async def measure(quick: bool) -> None:
         ) as board:
             board.wait_for("board c0110001 on")
             service = Service(config, Instrument(config), with_midi=False)
+            journal = Journal(config, service.engine.source, service.engine.interlock.latch)
+            if with_journal:  # as serve does
+                service.watchers.add(journal)
+                journal.start()
             running = asyncio.create_task(service.run())
             try:
                 await arm(service, board)
@@ -344,12 +349,16 @@ async def measure(quick: bool) -> None:
             finally:
                 service.leave()
                 await running
+                if with_journal:
+                    journal.close()
+                    print(f"journal: {journal.state}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="a tenth of the messages")
     parser.add_argument("--mqtt", action="store_true", help="with and without MQTT instead")
+    parser.add_argument("--no-journal", action="store_true", help="keep no record meanwhile")
     options = parser.parse_args()
     load = os.getloadavg()[0]
     print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
@@ -367,7 +376,10 @@ def main() -> None:
         raise SystemExit(str(error)) from error
     sys.setswitchinterval(0.0005)  # as serve does
     try:
-        loop.run((measure_mqtt if options.mqtt else measure)(options.quick))
+        if options.mqtt:
+            loop.run(measure_mqtt(options.quick))
+        else:
+            loop.run(measure(options.quick, not options.no_journal))
     finally:
         server.stop()
 

@@ -24,6 +24,8 @@ command -v openssl >/dev/null || packages+=(openssl)
 command -v node >/dev/null || packages+=(nodejs)
 command -v npm >/dev/null || packages+=(npm)
 ldconfig -p 2>/dev/null | grep -q libportaudio || packages+=(libportaudio2)
+command -v clang-14 >/dev/null || packages+=(clang-14 libclang-rt-14-dev)
+command -v cppcheck >/dev/null || packages+=(cppcheck)
 "$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
 if ((${#packages[@]})); then
     as_root=()
@@ -47,3 +49,7 @@ command -v jackd >/dev/null || { echo "jackd is missing: apt-get install jackd2"
 .venv/bin/python -m pytest -n 2 -m 'not real'
 .venv/bin/python -m pytest -m real
 .venv/bin/python tests/bench_latency.py --quick
+# The controller's core: MISRA, line coverage of guard, interlock and the whole, and 20 s of fuzzing.
+make -s -C firmware_protocol/firmware lint
+COILWARDEN_EXAMPLES=60 .venv/bin/python tests/firmware/report_coverage.py
+.venv/bin/python -m tests.firmware.fuzz 20

@@ -85,6 +85,10 @@ coils = ["Larkspur"]
 coils = ["Larkspur", "Foxglove"]
 deal = "spread"
 outside = "drop"
+
+[journal]
+enabled = true
+max_mb = 500
 """
 
 

@@ -125,6 +125,9 @@ BOUNDS = [
     ("max_note_s = 20", "max_note_s = 0.4", 'input[2].max_note_s (of "Keyboard")', "0.4", "0.5"),
     ("max_note_s = 20", "max_note_s = 601", "input[2].max_note_s", "601", "600"),
     ("max_note_s = 20", 'on_loss = "wait"', "input[2].on_loss", "'wait'", "'release' or 'trip'"),
+    ("max_mb = 500", "max_mb = 9.9", "journal.max_mb", "9.9", "10"),
+    ("max_mb = 500", "max_mb = 1000001", "journal.max_mb", "1000001", "1000000"),
+    ("enabled = true", "enabled = 1", "journal.enabled", "1", "true or false"),
     ("a4_hz = 440.0", "a4_hz = 399.9", "music.a4_hz", "399.9", "400"),
     ("a4_hz = 440.0", "a4_hz = 480.1", "music.a4_hz", "480.1", "480"),
     ("range_semitones = 2", "range_semitones = -1", "music.bend_range_semitones", "-1", "0"),
@@ -165,6 +168,11 @@ BOUNDS = [
     (MUSIC, MQTT + "port = 0" + MUSIC, "mqtt.port", "0", "1"),
     (MUSIC, MQTT.replace("broker", "") + MUSIC, "mqtt.host", "''", "at least 1 character"),
     (MUSIC, MQTT.replace("north", "a/b") + MUSIC, "mqtt.bridge", "'a/b'", "small letters, digits"),
+    (MUSIC, "[journal]\nmax_mb = 9\n" + MUSIC, "journal.max_mb", "9", "10"),
+    (MUSIC, "[journal]\nmax_mb = 1000001\n" + MUSIC, "journal.max_mb", "1000001", "1000000"),
+    (MUSIC, '[panel]\naddress = ""\n' + MUSIC, "panel.address", "''", "at least 2 characters"),
+    (MUSIC, "[panel]\nport = 0\n" + MUSIC, "panel.port", "0", "1"),
+    (MUSIC, f"[panel]\nnames = {['a'] * 9}\n" + MUSIC, "panel.names", "['a'", "at most 8"),
     (MUSIC, ROPE + MUSIC, "stop[1].kind", "'rope'", "'button_line' or 'keypad'"),
 ]  # fmt: skip
 
@@ -344,6 +352,7 @@ def test_values_that_do_not_go_together_are_named(swaps: list[tuple[str, str]], 
         ("[controller.simulated]\n", "controller[2].simulated.colour", "clock_error_ppm"),
         ("[[coil]]\n", "coil[1].colour", "controller, distance_to_audience_m, duty_windows"),
         ("[[input]]\n", "input[1].colour", "delay_ms, max_note_s, name, on_loss"),
+        ("[journal]\n", "journal.colour", "directory, enabled, max_mb"),
         ("[music]\n", "music.colour", "a4_hz, bend_range_semitones"),
         ("[[music.routes]]\n", "music.routes[1].colour", "channels, coils, deal"),
         ("duty_windows = [{ ", "coil[1].duty_windows[1].colour", "max_percent, window_ms"),
@@ -363,7 +372,7 @@ def test_an_unknown_key_is_refused_at_every_level(old: str, path: str, known: st
 
 def test_an_unknown_section_is_refused() -> None:
     message = told(SITE + "\n[lights]\ncolour = 1\n")
-    known = "coil, controller, dead_man, input, journal, mqtt, music, site, stop"
+    known = "coil, controller, dead_man, input, journal, mqtt, music, panel, site, stop"
     assert f"lights: unknown key; allowed here: {known}" in message
 
 

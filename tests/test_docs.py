@@ -38,6 +38,7 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/stops/",
         "bridge/telemetry/",
         "bridge/show/",
+        "bridge/panel/",
         "bridge/journal/",
         "bridge/rehearse/",
         "bridge/sound/",

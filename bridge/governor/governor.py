@@ -93,7 +93,8 @@ class Governor:
         )  # fmt: skip
         self._curve = coil.on_time_curve
         self._shortest_us = shortest_on_time_us(coil)
-        curves = curves_of(coil)
+        self.curves = curves = curves_of(coil)
+        """The coil's own, for whoever wants to know what a bang draws; None: not told."""
         self._power = None if curves is None else Power(curves, mains, self._shortest_us)
         self._mains = None if self._power is None else mains
         self._admission = Admission(coil, self._power)

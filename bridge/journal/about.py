@@ -12,11 +12,12 @@ from typing import NamedTuple
 
 from bridge.bang_source import BangSource
 from bridge.clocks import HostS
-from bridge.config import Config
+from bridge.config import SIMULATED_PORT, Config
 from bridge.interlock import Latch
 from bridge.latch_store import latch_as_text
 from bridge.music.instrument import Instrument
 from bridge.source import VoiceSource
+from bridge.stage import Stage
 from bridge.version import VERSION
 
 _ROOT = Path(__file__).resolve().parents[2]
@@ -43,7 +44,7 @@ class Began(NamedTuple):
 
 def about(config: Config, source: VoiceSource, latch: Latch, began: Began) -> dict[str, str]:
     """Everything but the code's digest."""
-    used = config.model_dump_json()
+    used = config_as_json(config)
     return {
         "run": began.run,
         "site": config.site.name,
@@ -61,11 +62,27 @@ def about(config: Config, source: VoiceSource, latch: Latch, began: Began) -> di
     }
 
 
+def config_as_json(config: Config) -> str:
+    """Every key with its value as used, so that it stays the same whatever defaults become."""
+    values = config.model_dump(mode="json")
+    for controller in values["controller"]:
+        if controller["port"] != SIMULATED_PORT:  # the file may not hold it then
+            del controller["simulated"]
+    return json.dumps(values)
+
+
+def config_from_json(text: str) -> Config:
+    """Raises ValueError where today's program does not take it."""
+    return Config.model_validate_json(text, strict=False)
+
+
 def describe_source(source: VoiceSource) -> dict[str, str | float]:
     """How to make the like of it again."""
     match source:
         case Instrument():
             return {"kind": "instrument"}
+        case Stage() if isinstance(source.inner, Instrument):
+            return {"kind": "stage"}
         case BangSource():
             return {
                 "kind": "bangs",
@@ -81,6 +98,8 @@ def make_source(config: Config, described: Mapping[str, str | float]) -> VoiceSo
     match described:
         case {"kind": "instrument"}:
             return Instrument(config)
+        case {"kind": "stage"}:
+            return Stage(config, Instrument(config))
         case {"kind": "bangs", "coil": str(coil), "break_rate_hz": float(rate)}:
             return BangSource(config, coil, rate)
         case _:

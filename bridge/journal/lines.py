@@ -63,6 +63,20 @@ def lines(event: Event, wire: WireReader) -> Iterator[tuple[float, Kind, str]]:
             who = f", by {event.by}" if event.by else ""
             detail = f" [{event.detail}]" if event.detail else ""
             yield at_s, Kind.ACTS, f"stop: {CAUSES[event.cause].sentence}{detail}{who}"
+        case entries.StopInput():
+            detail = f" [{event.detail}]" if event.detail else ""
+            yield at_s, Kind.ACTS, f"stop {event.name}: {event.condition.value}{detail}"
+        case entries.Hold():
+            words = "held" if event.held else "let go"
+            yield at_s, Kind.STEPS, f"dead man's switch: {words}"
+        case entries.Proven():
+            text = "not proven today: " + ", ".join(event.unproven)
+            yield at_s, Kind.STEPS, text if event.unproven else "every stop proven today"
+        case entries.Objection():
+            text = (
+                f"objection to arming: {event.found}" if event.found else "no objection to arming"
+            )
+            yield at_s, Kind.ACTS, f"{event.source}: {text}"
         case entries.Advance():
             yield at_s, Kind.STEPS, "timer"
         case entries.Collect():

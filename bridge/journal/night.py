@@ -15,7 +15,7 @@ from typing import Any
 from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.interlock import Latch
-from bridge.journal.about import make_source
+from bridge.journal.about import config_from_json, make_source
 from bridge.journal.codec import DamagedError, unpack
 from bridge.journal.database import APPLICATION_ID, FORMAT
 from bridge.journal.files import parts_of
@@ -104,11 +104,11 @@ class Night:
     def config(self) -> Config:
         """As it was used. Raises JournalError where today's program does not take it."""
         try:
-            return Config.model_validate_json(self.about["config_used"], strict=False)
+            return config_from_json(self.about["config_used"])
         except ValueError as error:
             raise JournalError(
                 f"{self.paths[0]}: its configuration, of version {self.about.get('version')}, is "
-                f"not one for version of today: {error}"
+                f"not one that today's program takes: {error}"
             ) from error
 
     def latch(self) -> Latch:

@@ -13,7 +13,7 @@ from typing import Any
 from bridge import entries
 from bridge.coil.curves import curves_of
 from bridge.config import Config
-from bridge.governor.mains_budget import budget_of
+from bridge.governor.mains import budget_of
 from bridge.governor.reasons import Effect, Limit
 from bridge.journal.fired import FiredPulses
 from bridge.journal.lines import USUAL, Kind, lines

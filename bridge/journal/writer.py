@@ -57,6 +57,8 @@ class Writer:
         self._lost = 0
         self._lost_since_s: HostS | None = None
         self._lost_here = 0
+        self._unpackable = 0
+        """Lost on the thread; the loop counts for itself."""
         self._leaving = False
         self._wake = threading.Event()
         self._problem = ""
@@ -93,7 +95,7 @@ class Writer:
     def state(self) -> JournalState:
         problem = self._problem
         recording = not problem and self._database is not None and self._thread.is_alive()
-        return JournalState(recording, self._path, self._lost, problem)
+        return JournalState(recording, self._path, self._lost + self._unpackable, problem)
 
     def close(self) -> None:
         """Writes what waits, as far as the disk lets it."""
@@ -118,7 +120,7 @@ class Writer:
                 self._wake.wait(AGAIN_S)
             except Exception as error:  # its own fault: said, and the music goes on
                 self._trouble(error)
-                batch.clear()
+                self._give_up(batch)
                 if left_by:
                     return
                 self._wake.wait(AGAIN_S)
@@ -140,7 +142,7 @@ class Writer:
             database = self._opened()
             if batch:
                 packed = [
-                    what if isinstance(what, bytes) else pack_record(at_s, what)
+                    what if isinstance(what, bytes) else self._packed(at_s, what)
                     for at_s, what in batch
                 ]
                 database.add(packed, batch[0][0], batch[-1][0], time.time())
@@ -150,6 +152,20 @@ class Writer:
         if (now_s := host_now()) >= self._room_due_s:
             self._room_due_s = now_s + ROOM_S
             self._keep_bound()
+
+    def _packed(self, at_s: HostS, record: Record) -> bytes:
+        try:
+            return pack_record(at_s, record)
+        except Exception:  # one that cannot be packed keeps no other back
+            self._unpackable += 1
+            return pack_missing(Missing(at_s, 1, at_s))
+
+    def _give_up(self, batch: list[Waiting]) -> None:
+        """An error that nobody foresaw: the batch is counted like what had no room."""
+        if batch:
+            gap = Missing(batch[-1][0], len(batch), batch[0][0])
+            self._unpackable += len(batch)
+            batch[:] = [(gap.at_s, pack_missing(gap))]
 
     def _opened(self) -> Database:
         if self._database is None:

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 
 from bridge import loop
 from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
+from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
 from bridge.show.player import Player, Transport
 from bridge.show.show_file import Show
 from bridge.show.show_source import ShowSource
+from bridge.show.show_stage import ShowStage
 from bridge.terminal import Operator
 
 HELP = "g go · p pause · b from the bar again · n next item · words: resume BAR, item NUMBER"
+ASKED = ("go", "pause", "resume", "next")
 LOOK_S = 0.02
 
 
@@ -58,6 +62,12 @@ class Desk:
         except ValueError as error:
             return str(error) if "there is no" in str(error) else f"{number!r} is no number"
         return self.status()
+
+    def asked(self, word: str, who: str, phase: Phase | None) -> str:
+        """The same by the panel: `who` asks for one of ASKED."""
+        answer = self.extra(word) or ""
+        self._say(f"{who}: {word}: {answer}")
+        return answer
 
     def status(self) -> str:
         """Where the show is, as a line."""
@@ -112,5 +122,7 @@ def run(config: Config, show: Show, *, plain: bool) -> int:
             extra_help=HELP,
             greeting=" · ".join(lines),
             beside=desk.beside,
+            panel=lambda: ShowStage(config, desk.source),
+            panel_acts={f"show:{word}": partial(desk.asked, word) for word in ASKED},
         )
     )

@@ -11,6 +11,7 @@ import readline from 'node:readline';
 import { Board } from './board.mjs';
 import { readImage } from './image.mjs';
 import { VECTORS, vectorOf } from './map.mjs';
+import { Trace } from './trace.mjs';
 
 let board = null;
 let pace = null;
@@ -156,6 +157,16 @@ const COMMANDS = {
     });
     board.profile = null;
     return { cycles };
+  },
+
+  /** Notes entries of functions from now on; without any, no more. */
+  trace({ functions, read = [] }) {
+    board.trace = functions ? new Trace(board, functions, read.map(address)) : null;
+    return {};
+  },
+
+  traced() {
+    return { entries: board.trace.take() };
   },
 
   save({ name }) {

@@ -59,6 +59,16 @@ class Pulse(NamedTuple):
     on_cycles: int | None
 
 
+class Entry(NamedTuple):
+    """A traced function was entered: registers 0 to 25, bytes at its pointer, addresses read."""
+
+    cycle: int
+    name: str
+    registers: list[int]
+    bytes_: list[int]
+    read: list[int]
+
+
 def missing_packages() -> list[str]:
     """Debian packages the bench, and building images for it, need and this machine lacks."""
     needs = {**TO_RUN, **TO_BUILD}
@@ -387,6 +397,16 @@ class Bench:
         """Cycles by function, most first."""
         cycles: dict[str, int] = self.call("profile", on=False)["cycles"]
         return dict(sorted(cycles.items(), key=lambda one: -one[1]))
+
+    def trace(
+        self, functions: Mapping[str, Mapping[str, int]] | None, read: Sequence[int | str] = ()
+    ) -> None:
+        """Notes every entry of these functions (None: no more); see trace.mjs. Slower."""
+        self.call("trace", functions=functions, read=list(read))
+
+    def traced(self) -> list[Entry]:
+        """Takes what was noted."""
+        return [Entry(*one) for one in self.call("traced")["entries"]]
 
     def save(self) -> str:
         """Remembers the whole board; `restore` brings it back as often as wanted."""

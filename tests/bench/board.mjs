@@ -131,7 +131,7 @@ export class Board {
     this.stop = { ...stop };
     this.stopped = this.cpu.cycles >= until ? 'cycle' : null;
     this.touch();
-    if (stop.pc !== undefined || this.profile) this.loopWatched();
+    if (stop.pc !== undefined || this.profile || this.trace) this.loopWatched();
     else this.loop();
     return this.stopped;
   }
@@ -150,8 +150,8 @@ export class Board {
     }
   }
 
-  loopWatched() { // the same, with a stop at an address and cycles counted by address
-    const { cpu, data, step, profile } = this;
+  loopWatched() { // the same, with a stop at an address, cycles counted by address, entries noted
+    const { cpu, data, step, profile, trace } = this;
     while (this.stopped === null) {
       const { pc, cycles } = cpu;
       step();
@@ -162,6 +162,7 @@ export class Board {
           if (this.pending0 | this.pending1) this.enter();
         } else this.turnedOn();
       } else if (this.iOn) this.turnedOff(pc);
+      if (trace) trace.look(cpu.pc);
       if (cpu.pc * 2 === this.stop.pc) this.stopped = 'pc';
     }
   }

@@ -34,7 +34,3 @@ def probe(_built: Callable[[str], Path]) -> Iterator[Probe]:
             return stack.enter_context(Bench(_built(name), **options))
 
         yield start
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--long-bench", action="store_true", help="many more phases on the bench")

@@ -21,6 +21,9 @@ SITE = """
 name = "Depot yard"
 state_directory = "{state}"
 
+[panel]
+{panel}
+
 [[controller]]
 name = "Rack"
 port = "{port}"
@@ -145,7 +148,14 @@ def wait_until(
 class Rig:
     """Board, site file and daemon in one folder."""
 
-    def __init__(self, folder: Path, *, max_note_s: float = 30.0, horn_ms: int = 0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        max_note_s: float = 30.0,
+        horn_ms: int = 0,
+        panel: str = "enabled = false",
+    ) -> None:
         self.port = folder / "board"
         self.config = folder / "site.toml"
         self.pulses_file = folder / "pulses.csv"
@@ -153,7 +163,13 @@ class Rig:
         self.memory = folder / "memory.json"
         self._horn_ms = horn_ms
         self.config.write_text(
-            SITE.format(state=self.state, port=self.port, board_id=BOARD_ID, max_note_s=max_note_s),
+            SITE.format(
+                state=self.state,
+                port=self.port,
+                board_id=BOARD_ID,
+                max_note_s=max_note_s,
+                panel=panel,
+            ),
             encoding="utf-8",
         )
 

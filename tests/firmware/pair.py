@@ -44,7 +44,7 @@ class Pair:
         self.number = 0
         self.nonce = 0
         self.pulses: list[Pulse] = []
-        self.frames = 0
+        self.said: list[tuple[int, bytes]] = []
 
     # -- the same for both ----------------------------------------------------------------------
 
@@ -64,7 +64,7 @@ class Pair:
         assert [self.core.is_lit(n) for n in range(4)] == [self.model.is_lit(n) for n in range(4)]
         assert self.core.broken_offers == 0
         self.pulses += done
-        self.frames += len(said)
+        self.said += said
         for _, data in said:
             for frame in FrameReader().feed(data):
                 if frame.type_code == Pong.TYPE:
