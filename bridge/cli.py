@@ -137,6 +137,53 @@ def demo(
 
 
 @app.command()
+def rehearse(
+    config: ConfigArgument,
+    score: Annotated[Path, typer.Argument(metavar="SCORE.mid", help="A Standard MIDI File.")],
+    *,
+    as_json: JsonOption = False,
+    html: HtmlOption = None,
+    pulses: Annotated[
+        Path | None,
+        typer.Option(help="Write every pulse here as CSV: coil, start_us, on_time_us."),
+    ] = None,
+    wav: Annotated[
+        Path | None, typer.Option(help="Write here what the coils will sound like.")
+    ] = None,
+    backing: Annotated[
+        Path | None, typer.Option(help="Audio (WAV, FLAC, OGG) to mix into --wav.")
+    ] = None,
+    suggest: Annotated[
+        bool, typer.Option(help="Look for channels that had better play on other coils.")
+    ] = True,
+) -> None:
+    """What will become of a score on this site: notes lost and why, duty, energy, what to change.
+
+    Nothing fires. The same instrument, governor and guard as live, many times faster. Exit 0 if
+    all the music survives, 1 if some is lost.
+    """
+    from bridge.rehearse import command  # noqa: PLC0415
+    from bridge.show.score_file import ScoreError  # noqa: PLC0415
+    from bridge.sound.wav import SoundError  # noqa: PLC0415
+
+    set_up_log()
+    site = _load(config)
+    for name, path in (("--html", html), ("--pulses", pulses), ("--wav", wav)):
+        if path is not None and not path.parent.is_dir():
+            raise _fail(f"{name}: there is no folder {path.parent}")
+    if backing is not None and wav is None:
+        raise _fail("--backing: there is no --wav to mix it into; give one")
+    wanted = command.Wanted(score, as_json, html, pulses, wav, backing, suggest)
+    try:
+        code = command.run(site, wanted)
+    except (ScoreError, SoundError, command.OutputError) as error:
+        raise _fail(str(error)) from error
+    except KeyboardInterrupt:
+        code = 130
+    raise typer.Exit(code)
+
+
+@app.command()
 def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
     """Run a site: MIDI in, controllers out, until stopped.
 

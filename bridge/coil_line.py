@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
@@ -12,7 +14,6 @@ from bridge.governor.governor import Governed, Governor
 from bridge.governor.mains import MainsShare
 from bridge.governor.reasons import HeldBack
 from bridge.link.renewal import LEASE_S, REFRESH_S
-from bridge.link.session import Session
 from bridge.link.slots import MOTION_S, SlotMap
 from bridge.music.voices import VoiceAsk
 from firmware_protocol.messages import Slot
@@ -29,6 +30,29 @@ _LATE_S = 0.018
 """A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
 
+class TickRate(Protocol):
+    """The board's ticks a host second, as periods are scaled by (link/clock.py)."""
+
+    def slew(self, host_s: HostS, *, jump: bool = False) -> float: ...
+
+
+class Wire(Protocol):
+    """What a line needs of the controller's session (link/session.py)."""
+
+    @property
+    def clock(self) -> TickRate: ...
+
+    def voices_frame(
+        self,
+        now_s: HostS,
+        output: int,
+        slots: tuple[Slot | None, ...],
+        apply_s: HostS | None,
+        *,
+        forget_later: bool = False,
+    ) -> bytes: ...
+
+
 @dataclass(slots=True)
 class _Planned:
     apply_s: HostS
@@ -42,7 +66,7 @@ class CoilLine:
         self,
         coil: Coil,
         controller: Controller,
-        session: Session,
+        session: Wire,
         offset_s: float,
         mains: MainsShare | None = None,
     ) -> None:
@@ -62,6 +86,8 @@ class CoilLine:
         self.offset_s = offset_s
         self.held_back_changes: list[tuple[HeldBack, ...]] = []
         """For the record, since the engine took them last: at each change of who is held back."""
+        self.overhear: Callable[[MusicS, CoilLine], None] | None = None
+        """Told of every decision, with its time: a rehearsal's account of what becomes of notes."""
         self._held_key: tuple[object, ...] = ()
         self.asks: tuple[VoiceAsk, ...] = ()
         self._slots = SlotMap()
@@ -149,6 +175,8 @@ class CoilLine:
         if key != self._held_key:
             self._held_key = key
             self.held_back_changes.append(held)
+        if self.overhear is not None:
+            self.overhear(at_s, self)
         # The clock slews by host time. Only how far apart its calls are counts, and the timeline
         # goes as host time does; offsets are left out, for the coils of a board share its clock.
         rate = self.session.clock.slew(HostS(at_s), jump=not self._last_slots)

@@ -7,7 +7,6 @@ which is simulated. Ends with what the pulses say.
 from __future__ import annotations
 
 import asyncio
-import csv
 import json
 import math
 import sys
@@ -24,6 +23,7 @@ from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.latch_store import LatchStore
 from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument
+from bridge.pulse_file import write_pulses
 from bridge.pulse_summary import PulseSummary, mean_rate_hz, summarise
 from bridge.service import Service
 from bridge.terminal import Operator
@@ -252,20 +252,6 @@ def summary_lines(config: Config, result: DemoResult) -> list[str]:
     return lines
 
 
-def write_pulses(boards: LocalBoards, path: Path) -> int:
-    """Every pulse as CSV: coil, start_us, on_time_us. Returns how many. Raises OSError."""
-    rows = sorted(
-        (p.start_s, name, p.on_s) for name, pulses in boards.pulses.items() for p in pulses
-    )
-    zero_s = rows[0][0] if rows else 0.0
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow(("coil", "start_us", "on_time_us"))
-        for start_s, name, on_s in rows:
-            writer.writerow((name, f"{(start_s - zero_s) * 1e6:.1f}", f"{on_s * 1e6:.1f}"))
-    return len(rows)
-
-
 def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
     """The command. Returns the exit code: 1 where a guard refused anything."""
     began_s = host_now()
@@ -275,7 +261,7 @@ def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
 
     result, boards = loop.run(play(config, say))
     if pulses is not None:
-        say(f"{write_pulses(boards, pulses)} pulses written to {pulses}")
+        say(f"{write_pulses(boards.pulses, pulses)} pulses written to {pulses}")
     if as_json:
         print(json.dumps(asdict(result), indent=2))
     else:

@@ -123,9 +123,13 @@ class Timeline:
         """The timeline's present: what is decided now takes effect then."""
         return MusicS(host_s + self.lead_s + (_ROUNDING_S if self.scheduled else 0.0))
 
+    def delay_s(self, input_name: str) -> float:
+        """How long after its arrival an event of this input takes effect."""
+        return max(self._delays.get(input_name, self.lead_s), self.lead_s)
+
     def put(self, host_s: HostS, input_name: str, message: bytes) -> None:
         """An event that arrived at `host_s`."""
-        at = MusicS(host_s + max(self._delays.get(input_name, self.lead_s), self.lead_s))
+        at = MusicS(host_s + self.delay_s(input_name))
         self._count += 1
         heapq.heappush(self._heap, (at, self._count, input_name, message))
 

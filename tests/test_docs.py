@@ -40,6 +40,8 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/show/",
         "bridge/panel/",
         "bridge/journal/",
+        "bridge/rehearse/",
+        "bridge/sound/",
         "tests/",
         "firmware_protocol/",
     ]

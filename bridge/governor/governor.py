@@ -128,6 +128,11 @@ class Governor:
         low, high = self._shortest_us**2, full_us**2
         return min(1.0, max(0.0, (on_time_us**2 - low) / (high - low))) if high > low else 0.0
 
+    def asked_us(self, voice_id: int) -> float:
+        """The on-time a voice would have had without limits, as last reckoned; 0: it is unknown."""
+        train = self._trains.get(voice_id)
+        return 0.0 if train is None else train.asked_us
+
     def moving(self) -> bool:
         """Would the same voices be answered differently a little later?"""
         return self._moving

@@ -15,6 +15,7 @@ from bridge.config import Config, Input
 from bridge.music.allocation import CoilVoices
 from bridge.music.channel import Curves
 from bridge.music.events import EventLog, MusicEvent, SensingLost
+from bridge.music.note import Part
 from bridge.music.player import SENSING_TIMEOUT_S, Player
 from bridge.music.routing import Dealer, Router
 from bridge.music.voices import VoiceAsk
@@ -93,6 +94,13 @@ class Instrument:
         """What sounds at `now_s`, by coil name; every coil is there, silent ones with ()."""
         self._advance(now_s)
         return {name: coil.asks(now_s) for name, coil in self._coils.items()}
+
+    def parts_of(self, coil_name: str) -> list[tuple[int, list[Part]]]:
+        """What sounds on a coil, as last brought up: each train's voice id and its notes' parts.
+
+        To look at, for a rehearsal's account of every note.
+        """
+        return [(train.voice_id, train.parts) for train in self._coils[coil_name].trains]
 
     def moving(self) -> bool:
         """Does the output change by itself (vibrato, envelope, release, glide, fade)?"""

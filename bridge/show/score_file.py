@@ -51,11 +51,14 @@ class Score:
                 self._tempos.pop()
             self._tempos.append((tick, at_s, tempo_us))
         self._signatures = [(0, 1, 4 * ticks_per_quarter)]  # tick, first bar, ticks a bar
+        self._beats = [4]
         for tick, beats, unit in signatures:
             last_tick, last_bar, length = self._signatures[-1]
             bar = last_bar - (last_tick - tick) // length  # a bar cut short counts as one
             if last_tick == tick:
                 self._signatures.pop()
+                self._beats.pop()
+            self._beats.append(beats)
             self._signatures.append((tick, bar, max(1, beats * 4 * ticks_per_quarter // unit)))
         self.duration_s = max([end_s, *(e.position_s for e in self.events[-1:])])
 
@@ -77,6 +80,19 @@ class Score:
         index = bisect_right(self._signatures, tick, key=lambda s: s[0]) - 1
         at_tick, bar, length = self._signatures[index]
         return bar + int((tick - at_tick) // length)
+
+    def place_at(self, position_s: float) -> tuple[int, float]:
+        """Bar and beat that sound then, both from 1; a beat is the time signature's unit."""
+        tick = self._tick_at(max(0.0, position_s)) + 1e-6
+        index = bisect_right(self._signatures, tick, key=lambda s: s[0]) - 1
+        at_tick, bar, length = self._signatures[index]
+        bars, rest = divmod(tick - at_tick, length)
+        return bar + int(bars), 1 + rest / length * self._beats[index]
+
+    @property
+    def tempos_us(self) -> tuple[tuple[float, int], ...]:
+        """(position in seconds, microseconds a quarter note) of every tempo, the first at 0."""
+        return tuple((at_s, tempo_us) for _, at_s, tempo_us in self._tempos)
 
     def position_at_bar(self, bar: int) -> float:
         """Where a bar begins. Raises ValueError for one that is not in the score."""

@@ -1,0 +1,134 @@
+"""A rehearsal's report as chapters, for the terminal and for the page. Pure but for figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.config import Config, Route
+from bridge.interlock import NOT_SAFE
+from bridge.rehearse.advice import further, sentence
+from bridge.rehearse.result import Place, RehearsalResult
+from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
+from bridge.report.show import number
+
+MOST_SENTENCES = 40
+
+Suggestion = tuple[tuple[Route, ...], float, float]
+"""Routes, and how many notes are lost now and with them (a shortened one ½, a quieter one ¼)."""
+
+
+def verdict(result: RehearsalResult) -> str:
+    if result.survives:
+        return "All the music survives."
+    lost = sum(c.dropped for c in result.coils)
+    short, quiet = (sum(getattr(c, k) for c in result.coils) for k in ("shortened", "quietened"))
+    nowhere = sum(c.nowhere for c in result.channels)
+    text = f"Some music is lost: {lost} notes dropped, {short} shortened, {quiet} quieter"
+    return text + (f", {nowhere} without a coil." if nowhere else ".")
+
+
+def _duties(result: RehearsalResult, config: Config, name: str) -> str:
+    limits = {w.window_ms: w.max_percent for c in config.coil if c.name == name
+              for w in c.duty_windows}  # fmt: skip
+    found = next(c for c in result.coils if c.name == name).worst_duty_percent
+    return ", ".join(f"{d:.2f} of {limits[w]:g} in {w} ms" for w, d in found.items())
+
+
+def _coils(result: RehearsalResult, config: Config) -> Chapter:
+    notes = Table(
+        ("coil", "notes asked", "sounded", "shortened", "quieter", "dropped", "other octave"),
+        [
+            (c.name, str(c.asked), str(c.sounded), str(c.shortened), str(c.quietened),
+             str(c.dropped), str(c.folded))
+            for c in result.coils
+        ],
+    )  # fmt: skip
+    bangs = Table(
+        ("coil", "bangs", "most in 1 s", "longest µs", "worst duty %", "energy kJ", "mains A",
+         "collisions"),
+        [
+            (c.name, str(c.bangs), str(c.most_in_1s), number(c.longest_on_time_us),
+             _duties(result, config, c.name),
+             number(None if c.energy_j is None else c.energy_j / 1000, 2),
+             number(c.most_mains_a), str(c.collisions_dropped))
+            for c in result.coils
+        ],
+    )  # fmt: skip
+    return "Coils", [notes, bangs]
+
+
+def _losses(result: RehearsalResult, config: Config) -> Chapter:
+    parts: list[Part] = []
+    said = [sentence(loss, config, result) for loss in result.losses[:MOST_SENTENCES]]
+    if result.losses:
+        rows = [
+            (f"{loss.channel}", loss.coil, loss.effect, loss.limit, str(loss.notes),
+             _at(loss.first), _at(loss.last))
+            for loss in result.losses[:MOST_SENTENCES]
+        ]  # fmt: skip
+        head = ("channel", "coil", "what", "limit", "notes", "from bar:beat", "to bar:beat")
+        parts.append(Table(head, rows))
+    more = len(result.losses) - MOST_SENTENCES
+    if more > 0:
+        said.append(f"and {more} more places; --json names them all")
+    parts += [*said, *further(config, result)]
+    return "What to change", parts or ["Nothing."]
+
+
+def _at(place: Place) -> str:
+    return f"{place} ({place.seconds:.1f} s)"
+
+
+def routing_text(routes: Sequence[Route]) -> list[str]:
+    """As lines of the site file."""
+    return [
+        f"[[music.routes]] channels = {list(r.channels)}, coils = {list(r.coils)}, "
+        f'deal = "{r.deal}"'
+        for r in routes
+    ]
+
+
+def chapters(
+    result: RehearsalResult,
+    config: Config,
+    suggestion: Suggestion | None,
+    figures: Sequence[tuple[str, str]] = (),
+) -> list[Chapter]:
+    """`figures`: (SVG, what it shows)."""
+    parts: list[Part] = [
+        Terms(
+            (
+                ("Score", f"{result.score}: {result.seconds:.1f} s, {result.bars} bars, "
+                          f"{result.notes} notes"),
+                ("Site", result.site),
+            )
+        ),
+        verdict(result) if result.survives else Note(verdict(result)),
+    ]  # fmt: skip
+    parts += [Note(f"bar {w.place} ({w.place.seconds:.1f} s): {w.text}") for w in result.warnings]
+    found: list[Chapter] = [("Rehearsal", parts), _coils(result, config)]
+    if figures:
+        found.append(("Over time", [Picture(svg, words) for svg, words in figures]))
+    found.append(_losses(result, config))
+    if suggestion is not None:
+        routes, now, then = suggestion
+        found.append(
+            (
+                "Suggested routing",
+                [
+                    f"Rehearsed with it, {then:g} notes are lost instead of {now:g} (a shortened "
+                    "note counts ½, a quieter one ¼):",
+                    *routing_text(routes),
+                ],
+            )
+        )
+    found.append(
+        (
+            "What this is",
+            [
+                "Jitter, noise and loss on the lines are left out; the limits keep room for them. "
+                f"Nothing fired. {NOT_SAFE}"
+            ],
+        )
+    )
+    return found

@@ -1,0 +1,147 @@
+"""`coilwarden rehearse`: a score through site and governor, and what becomes of it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from bridge.config import Config
+from bridge.pulse_file import write_pulses
+from bridge.rehearse.account import LOUDNESS_STEP_DB
+from bridge.rehearse.advice import further, sentence
+from bridge.rehearse.chapters import Suggestion, chapters, routing_text, verdict
+from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
+from bridge.rehearse.routing import Search, with_routes
+from bridge.rehearse.run import Performed, perform, simulated
+from bridge.report.show import show
+from bridge.show.score_file import Score, read_score
+from bridge.sound.wav import write_wav
+
+LEAST_GAIN = 0.5
+"""A routing that saves less than this many notes is not worth a word."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the command line gave."""
+
+    score: Path
+    as_json: bool
+    html: Path | None
+    pulses: Path | None
+    wav: Path | None
+    backing: Path | None
+    suggest: bool
+
+
+class OutputError(Exception):
+    """Something that was to be written cannot be; the text says which and why."""
+
+
+@contextmanager
+def _bar() -> Generator[Callable[[str], Callable[[float], None]]]:
+    """A progress bar on a terminal; elsewhere nothing. Gives: a step's name → its progress."""
+    if not sys.stderr.isatty():
+        yield lambda name: lambda share: None
+        return
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import Progress  # noqa: PLC0415
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+
+        def step(name: str) -> Callable[[float], None]:
+            task = progress.add_task(name, total=1.0)
+            return lambda share: progress.update(task, completed=share)
+
+        yield step
+
+
+def suggested(
+    config: Config,
+    score: Score,
+    performed: Performed,
+    step: Callable[[str], Callable[[float], None]],
+) -> Suggestion | None:
+    """Other routes that lose less, rehearsed to be sure; None where none were found."""
+    if len(config.coil) < 2:
+        return None
+    now = lost_notes(performed.account.stories) + len(performed.account.nowhere)
+    search = Search(config, score)
+    if now < LEAST_GAIN or not search.channels:
+        return None
+    best = search.best(search.as_now(), step("looking for a better routing"))
+    routes = search.routes(best)
+    again = perform(with_routes(config, routes), score, progress=step("rehearsing it"))
+    then = lost_notes(again.account.stories) + len(again.account.nowhere)
+    return (routes, now, then) if then <= now - LEAST_GAIN else None
+
+
+def _figures(result: RehearsalResult) -> list[tuple[str, str]]:
+    from bridge.report.figures import night_figure  # noqa: PLC0415  (matplotlib)
+
+    found = [
+        (night_figure(result.break_rate_hz, None, "bangs a second"),
+         "Break rate second by second, the coils one on another."),
+        (night_figure(result.duty_percent, None, "duty, %"),
+         "On-time in each second, the coils one on another."),
+    ]  # fmt: skip
+    if result.mains_a:
+        found.append(
+            (night_figure(result.mains_a, result.mains_budget_a, "mains, A"),
+             "Most that the mains may be asked for in each second, the coils one on another.")
+        )  # fmt: skip
+    return found
+
+
+def _delays_s(config: Config) -> dict[str, float]:
+    """By how much each coil's sound is under way longer than the loudspeakers'."""
+    from bridge.timeline import Timeline  # noqa: PLC0415
+
+    return {name: -offset_s for name, offset_s in Timeline(config).offsets_s.items()}
+
+
+def run(config: Config, wanted: Wanted) -> int:
+    """The command: 0 all the music survives, 1 some is lost. Raises ScoreError, SoundError,
+    OutputError."""
+    score = read_score(wanted.score)
+    config = simulated(config)
+    with _bar() as step:
+        performed = perform(config, score, progress=step("rehearsing"))
+        result = result_of(performed, wanted.score.name)
+        suggestion = suggested(config, score, performed, step) if wanted.suggest else None
+        if wanted.wav is not None:
+            write_wav(
+                wanted.wav,
+                config.coil,
+                performed.pulses,
+                performed.seconds,
+                backing=wanted.backing,
+                delays_s=_delays_s(config),
+                progress=step("writing sound"),
+            )
+    data = asdict(result) | {
+        "quieter_from_db": LOUDNESS_STEP_DB,
+        "verdict": verdict(result),
+        "advice": [sentence(loss, config, result) for loss in result.losses]
+        + further(config, result),
+        "suggested_routing": None
+        if suggestion is None
+        else {
+            "routes": routing_text(suggestion[0]),
+            "lost_now": suggestion[1],
+            "lost_then": suggestion[2],
+        },
+    }
+    try:
+        if wanted.pulses is not None:
+            write_pulses(performed.pulses, wanted.pulses, zero_s=0.0)
+        figures = _figures(result) if wanted.html is not None else ()
+        parts = chapters(result, config, suggestion, figures)
+        show(f"Rehearsal: {result.score}", parts, data, as_json=wanted.as_json, html=wanted.html)
+    except OSError as error:
+        where = error.filename or wanted.html or wanted.pulses
+        raise OutputError(f"{where}: cannot be written: {error.strerror or error}") from error
+    return 0 if result.survives else 1

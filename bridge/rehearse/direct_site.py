@@ -1,0 +1,192 @@
+"""A whole site without its wires: the same music, governors and boards, many times faster. Pure.
+
+`VirtualSite` plays every byte of every line, to the microsecond. This plays the very same
+`Performance`, `CoilLine` and `Governor`, and the simulated board's very `OutputScheduler` and
+guard, and hands what a line would send straight to the board. Times are seconds from 0, the
+host's clock, which is true here, and so are the boards'.
+
+Left out, because it is not music: bytes and the time they take (a flooded line merges what it
+cannot say, which is about 1 ms on sites without a fixed delay), jitter, noise and loss, boards'
+clock errors and their measuring, arming, leases, trips and the disarming of an idle site.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.clocks import HostS
+from bridge.coil_line import CoilLine
+from bridge.config import Coil, Config
+from bridge.governor.limits import guard_limits
+from bridge.governor.mains import budget_of
+from bridge.interlock import Interlock
+from bridge.link.renewal import LEASE_S, REFRESH_S
+from bridge.link.simulated_scheduler import OutputScheduler
+from bridge.link.simulated_settings import REFERENCE_CEILINGS
+from bridge.link.slots import MOTION_S
+from bridge.performance import Performance
+from bridge.records import HeldBackChanged, Record, Remark
+from bridge.source import VoiceSource
+from bridge.timeline import Timeline
+from bridge.virtual_site import TimedPulse
+from firmware_protocol.messages import MAX_SLOTS, TICK_HZ, Slot
+
+_NEVER_S = HostS(math.inf)
+_MOST_STEPS_AT_ONCE = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class _TrueClock:
+    """A board that keeps time."""
+
+    def slew(self, host_s: HostS, *, jump: bool = False) -> float:
+        return float(TICK_HZ)
+
+
+class _DirectWire:
+    """One output of a board at the end of no line: frames take effect at their time."""
+
+    clock = _TrueClock()
+
+    def __init__(self, coil: Coil) -> None:
+        self.scheduler = OutputScheduler(coil.output - 1, REFERENCE_CEILINGS, 0, MAX_SLOTS)
+        self.scheduler.guard.set_limits(guard_limits(coil))
+        self.scheduler.arm()
+
+    def voices_frame(
+        self,
+        now_s: HostS,
+        output: int,
+        slots: tuple[Slot | None, ...],
+        apply_s: HostS | None,
+        *,
+        forget_later: bool = False,
+    ) -> bytes:
+        scheduler, now = self.scheduler, tick_at(now_s)
+        self.run_to(now - 1)
+        apply_at = now if apply_s is None else tick_at(apply_s)
+        if forget_later:
+            scheduler.forget_later(apply_at)
+        if apply_at > now:
+            scheduler.enqueue(apply_at, slots)
+        else:
+            scheduler.apply_due(now)
+            scheduler.apply(now, slots)
+        return b""
+
+    def run_to(self, limit: int) -> None:
+        """Everything up to and including tick `limit`: at one tick, frames before pulses."""
+        scheduler = self.scheduler
+        queue = scheduler.queue
+        decide = scheduler.decide
+        while True:
+            until = queue[0].apply_at if queue and queue[0].apply_at <= limit else limit + 1
+            while scheduler.next_tick < until:
+                decide(scheduler.next_tick)
+            if until > limit:
+                return
+            scheduler.apply_due(until)
+
+
+def tick_at(time_s: float) -> int:
+    """The nearest tick of a true clock."""
+    return round(time_s * TICK_HZ)
+
+
+class DirectSite:
+    """Config and source in, pulses out: the part of `VirtualSite` that makes music."""
+
+    def __init__(self, config: Config, source: VoiceSource) -> None:
+        self.now_s = HostS(0.0)
+        self.records: list[tuple[HostS, Record]] = []
+        self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
+        self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+        shares = self.mains.shares if self.mains else {}
+        self._timeline = Timeline(config)
+        controllers = {c.name: c for c in config.controller}
+        self._wires = {c.name: _DirectWire(c) for c in config.coil}
+        self.lines = {
+            c.name: CoilLine(
+                c,
+                controllers[c.controller],
+                self._wires[c.name],
+                self._timeline.offsets_s.get(c.name, 0.0),
+                shares.get(c.name),
+            )
+            for c in config.coil
+        }
+        self._interlock = Interlock()
+        self._interlock.arm(all_checks_pass=True)  # nothing can fire: it has no wires
+        self._interlock.confirmed()
+        self._performance = Performance(
+            source, self._timeline, self.lines, self._interlock, self._remark
+        )
+        self._performance.begin(self.now_s)
+        self._performance.may_sound(self.now_s)
+
+    def _remark(self, text: str) -> None:
+        self.records.append((self.now_s, Remark("music", text)))
+
+    @property
+    def guard_refusals(self) -> dict[str, int]:
+        """By coil. The governor leaves none; more than 16 would trip a board."""
+        return {name: wire.scheduler.guard_refusals for name, wire in self._wires.items()}
+
+    @property
+    def collisions_dropped(self) -> dict[str, int]:
+        """By coil."""
+        return {name: wire.scheduler.collisions_dropped for name, wire in self._wires.items()}
+
+    def delay_s(self, input_name: str) -> float:
+        """How long after its arrival a message of this input takes effect."""
+        return self._timeline.delay_s(input_name)
+
+    def midi(self, input_name: str, message: bytes) -> None:
+        """A message that arrives now."""
+        self._performance.midi(self.now_s, input_name, message, self.now_s)
+
+    def run_for(self, duration_s: float) -> None:
+        self.run_until(HostS(self.now_s + duration_s))
+
+    def run_until(self, end_s: HostS) -> None:
+        """Lives on to `end_s`, what is due then included."""
+        lines, performance = self.lines.values(), self._performance
+        scheduled = self._timeline.scheduled
+        steps_here = 0
+        while True:
+            due_s = performance.next_deadline_s()
+            if performance.changed:
+                due_s = self.now_s
+            for line in lines:
+                due_s = min(due_s, line.due_s())
+            if due_s > end_s:
+                self.now_s = max(self.now_s, end_s)
+                return
+            steps_here = steps_here + 1 if due_s <= self.now_s else 0
+            if steps_here > _MOST_STEPS_AT_ONCE:
+                raise RuntimeError(f"time stands still at {self.now_s} s")
+            now_s = self.now_s = max(self.now_s, due_s)
+            performance.advance(now_s)
+            performance.bring_up(now_s)
+            present_s = self._timeline.now_s(now_s) if scheduled else None
+            for name, line in self.lines.items():
+                while line.due_s() <= now_s and line.frame(now_s, scheduled_s=present_s) is None:
+                    pass
+                if line.held_back_changes:
+                    self.records += [
+                        (now_s, HeldBackChanged(name, held)) for held in line.held_back_changes
+                    ]
+                    line.held_back_changes.clear()
+
+    def take_pulses(self) -> dict[str, Sequence[TimedPulse]]:
+        """Every pulse that has ended by now, by coil, in order of start."""
+        now = tick_at(self.now_s)
+        for name, wire in self._wires.items():
+            wire.run_to(now)
+            self.pulses[name] += [
+                TimedPulse(p.start_tick / TICK_HZ, p.on_ticks / TICK_HZ, p.start_tick, p.on_ticks)
+                for p in wire.scheduler.take_pulses(now)
+            ]
+        return dict(self.pulses)

@@ -1,0 +1,283 @@
+"""What a rehearsal tells, as plain values: coils, losses, channels, and both second by second.
+
+Pure. Built from pulses and the account of the notes; nothing is played here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bridge.coil.curves import curves_of
+from bridge.config import Coil
+from bridge.governor.mains import budget_of
+from bridge.link.renewal import LEASE_S, REFRESH_S
+from bridge.link.slots import MOTION_S
+from bridge.pulse_summary import summarise
+from bridge.rehearse.account import NoteStory
+from bridge.rehearse.run import Performed, score_warnings
+from bridge.show.score_file import Score
+
+GAP_BARS = 1
+"""Losses of one kind with at most so many whole bars between them are one finding."""
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """In the score. Bar and beat count from 1."""
+
+    seconds: float
+    bar: int
+    beat: float
+
+    def __str__(self) -> str:
+        return f"{self.bar}:{self.beat:.4g}"
+
+
+def place(score: Score, at_s: float) -> Place:
+    at_s = max(0.0, at_s)
+    bar, beat = score.place_at(at_s)
+    return Place(round(at_s, 6), bar, round(beat, 3))
+
+
+@dataclass(frozen=True, slots=True)
+class CoilResult:
+    name: str
+    asked: int
+    sounded: int
+    shortened: int
+    quietened: int
+    dropped: int
+    folded: int
+    """Played an octave or more away, because they lie outside the coil's range."""
+    bangs: int
+    longest_on_time_us: float
+    most_in_1s: int
+    worst_duty_percent: dict[int, float]
+    """By window in ms."""
+    energy_j: float | None
+    """Of all bangs as expected; None: the coil's tank or supply is not told."""
+    most_mains_a: float | None
+    """Most that the mains is reckoned with in any one second."""
+    guard_refusals: int
+    collisions_dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Notes of one channel that one limit of one coil took something from, close together."""
+
+    coil: str
+    channel: int
+    effect: str
+    """"dropped", "shortened" or "quietened"."""
+    limit: str
+    notes: int
+    first: Place
+    last: Place
+    asked: float | None
+    """The most that was asked there of the limit, and what it allows; None: not in numbers."""
+    allowed: float | None
+    unit: str
+    worst_db: float | None
+    at_once: int
+    """How many of them at most were lost at one moment."""
+
+    @property
+    def bars(self) -> str:
+        first, last = self.first.bar, self.last.bar
+        return f"bar {first}" if first == last else f"bars {first}–{last}"
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelResult:
+    channel: int
+    notes: int
+    coils: tuple[str, ...]
+    nowhere: int
+    """Notes that no coil was asked for."""
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Warning_:
+    place: Place
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalResult:
+    score: str
+    site: str
+    seconds: float
+    bars: int
+    notes: int
+    survives: bool
+    """Nothing was dropped, shortened or quietened, and every note has a coil."""
+    coils: tuple[CoilResult, ...]
+    losses: tuple[Loss, ...]
+    channels: tuple[ChannelResult, ...]
+    unused_channels: tuple[int, ...]
+    """Routed, and not played by the score."""
+    warnings: tuple[Warning_, ...]
+    duty_percent: dict[str, list[float]]
+    """By coil, second by second, as everything below."""
+    break_rate_hz: dict[str, list[float]]
+    mains_a: dict[str, list[float]]
+    """Of coils whose mains is known: the most they can draw for those bangs."""
+    mains_budget_a: float | None
+
+
+def lost_notes(stories: Iterable[NoteStory]) -> float:
+    """How much music is lost: a dropped note counts 1, a shortened one ½, a quieter one ¼."""
+    return sum(
+        1.0 if s.dropped else 0.5 * s.shortened + 0.25 * s.quietened for s in stories
+    )  # fmt: skip
+
+
+def result_of(performed: Performed, score_name: str) -> RehearsalResult:
+    config, score, account = performed.config, performed.score, performed.account
+    seconds = max(1, math.ceil(performed.seconds))
+    budget = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+    duty: dict[str, list[float]] = {}
+    rate: dict[str, list[float]] = {}
+    mains: dict[str, list[float]] = {}
+    coils: list[CoilResult] = []
+    for coil in config.coil:
+        starts = np.array([p.start_s for p in performed.pulses[coil.name]], dtype=np.float64)
+        on_us = np.array([p.on_s * 1e6 for p in performed.pulses[coil.name]], dtype=np.float64)
+        second = np.clip(starts, 0, seconds - 1).astype(np.int64)
+
+        def by_second(weights: Floats, second: npt.NDArray[np.int64] = second) -> list[float]:
+            return np.bincount(second, weights=weights, minlength=seconds).tolist()
+
+        duty[coil.name] = by_second(on_us * 1e-4)
+        rate[coil.name] = by_second(np.ones_like(on_us))
+        curves = curves_of(coil)
+        lengths, inverse = np.unique(on_us, return_inverse=True)
+        energy_j = None
+        if curves is not None:
+            joules = np.array([curves.energy_j(float(u)) for u in lengths], dtype=np.float64)
+            energy_j = float(joules[inverse].sum())
+        if budget is not None and coil.name in budget.shares:
+            share = budget.shares[coil.name]
+            charge = np.array([share.charge_as(float(u)) for u in lengths], dtype=np.float64)
+            mains[coil.name] = by_second(charge[inverse])
+        most_a = max(mains[coil.name], default=0.0) if coil.name in mains else None
+        coils.append(_coil_result(performed, coil, starts, on_us, (energy_j, most_a)))
+    channels, unused = _channels(performed)
+    survives = not any(s.dropped or s.shortened or s.quietened for s in account.stories)
+    return RehearsalResult(
+        score=score_name,
+        site=config.site.name,
+        seconds=score.duration_s,
+        bars=score.bar_at(score.duration_s),
+        notes=sum(c.notes for c in channels),
+        survives=survives and not account.nowhere,
+        coils=tuple(coils),
+        losses=tuple(_losses(performed)),
+        channels=channels,
+        unused_channels=unused,
+        warnings=tuple(Warning_(place(score, w.at_s), w.text) for w in score_warnings(score)),
+        duty_percent=duty,
+        break_rate_hz=rate,
+        mains_a=mains,
+        mains_budget_a=None if budget is None else budget.flow_a,
+    )
+
+
+def _coil_result(
+    performed: Performed,
+    coil: Coil,
+    starts: Floats,
+    on_us: Floats,
+    known: tuple[float | None, float | None],
+) -> CoilResult:
+    """`known`: energy of all bangs, and the most of the mains."""
+    stories = [s for s in performed.account.stories if s.coil == coil.name]
+    windows = [w.window_ms for w in coil.duty_windows]
+    summary = summarise((starts * 1e6).tolist(), on_us.tolist(), windows)
+    return CoilResult(
+        name=coil.name,
+        asked=len(stories),
+        sounded=sum(s.sounded for s in stories),
+        shortened=sum(s.shortened for s in stories),
+        quietened=sum(s.quietened for s in stories),
+        dropped=sum(s.dropped for s in stories),
+        folded=sum(s.folded for s in stories),
+        bangs=summary.pulses,
+        longest_on_time_us=summary.longest_on_time_us,
+        most_in_1s=summary.most_in_1s,
+        worst_duty_percent=summary.worst_duty_percent,
+        energy_j=known[0],
+        most_mains_a=known[1],
+        guard_refusals=performed.guard_refusals[coil.name],
+        collisions_dropped=performed.collisions_dropped[coil.name],
+    )
+
+
+def _channels(performed: Performed) -> tuple[tuple[ChannelResult, ...], tuple[int, ...]]:
+    notes: Counter[int] = Counter()
+    for event in performed.score.events:
+        message = event.message
+        if message[0] & 0xF0 == 0x90 and message[2]:
+            notes[(message[0] & 0x0F) + 1] += 1
+    coils: dict[int, set[str]] = defaultdict(set)
+    for story in performed.account.stories:
+        coils[story.channel].add(story.coil)
+    nowhere: dict[int, Counter[str]] = defaultdict(Counter)
+    for lost in performed.account.nowhere:
+        nowhere[lost.channel][lost.why] += 1
+    rows = tuple(
+        ChannelResult(
+            channel, count, tuple(sorted(coils[channel])), sum(nowhere[channel].values()),
+            ", ".join(f"{n} × {why}" for why, n in nowhere[channel].most_common()),
+        )
+        for channel, count in sorted(notes.items())
+    )  # fmt: skip
+    routed = {c for route in performed.config.music.routes for c in route.channels}
+    return rows, tuple(sorted(routed - set(notes)))
+
+
+def _losses(performed: Performed) -> list[Loss]:
+    kinds: dict[tuple[str, int, str, str], list[tuple[float, NoteStory]]] = defaultdict(list)
+    for story in performed.account.stories:
+        if story.cut_by:
+            effect = "dropped" if story.dropped else "shortened"
+            kinds[story.coil, story.channel, effect, story.cut_by].append((story.cut_s, story))
+        if story.quietened:
+            key = story.coil, story.channel, "quietened", story.quiet_by
+            kinds[key].append((story.quiet_s, story))
+    found: list[Loss] = []
+    for (coil, channel, effect, limit), items in kinds.items():
+        items.sort(key=lambda item: item[0])
+        run: list[tuple[Place, NoteStory]] = []
+        for at_s, story in items:
+            here = place(performed.score, performed.score_s(at_s))
+            if run and here.bar - run[-1][0].bar > GAP_BARS + 1:
+                found.append(_loss(coil, channel, effect, limit, run))
+                run = []
+            run.append((here, story))
+        found.append(_loss(coil, channel, effect, limit, run))
+    return sorted(found, key=lambda f: (f.first.seconds, f.coil, f.channel, f.effect, f.limit))
+
+
+def _loss(
+    coil: str, channel: int, effect: str, limit: str, run: Sequence[tuple[Place, NoteStory]]
+) -> Loss:
+    worst = max(run, key=lambda item: item[1].asked)[1]
+    numbered = effect != "quietened" and worst.asked > 0
+    together = Counter(round(here.seconds, 3) for here, _ in run)
+    return Loss(
+        coil, channel, effect, limit, len(run), run[0][0], run[-1][0],
+        worst.asked if numbered else None, worst.allowed if numbered else None, worst.unit,
+        max(s.loss_db for _, s in run) if effect == "quietened" else None,
+        max(together.values()),
+    )  # fmt: skip
