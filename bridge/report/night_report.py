@@ -170,7 +170,7 @@ def _trips(night: Night, story: Story) -> Chapter:
 
 def _permission(night: Night, story: Story) -> Chapter:
     rows = [(night.clock(s), line) for s, line in sorted([*story.changes, *story.refused])]
-    return "Permission", [Table(("time", "what"), rows)] if rows else ["nothing changed"]
+    return "Permission", [Terms(rows)] if rows else ["nothing changed"]
 
 
 def _links(story: Story) -> Chapter:
