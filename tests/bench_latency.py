@@ -1,6 +1,6 @@
 """Latency of the daemon, beside a bare callback → write loop in the same run. Not a timed test.
 
-    python tests/bench_latency.py [--quick] [--mqtt] [--no-journal]
+    python tests/bench_latency.py [--quick] [--mqtt] [--no-journal] [--panel N]
 
 Idle wire: a second process plays single notes over JACK into two virtual ports, in turn. One leads
 to the real Service (instrument, governor, interlock, session, serial transport on a pty, the board
@@ -32,7 +32,7 @@ import tempfile
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -43,13 +43,18 @@ from bridge import loop
 from bridge.clocks import HostS
 from bridge.config import Config, Input
 from bridge.engine import Act
+from bridge.host_clock import host_now
 from bridge.interlock import State
 from bridge.journal.journal import Journal
 from bridge.link.outbox import Outgoing
 from bridge.link.renewal import VOICES_FRAME_BYTES
 from bridge.midi_ports import MidiInputs, PortState
 from bridge.music.instrument import Instrument
+from bridge.panel.desk import Desk
+from bridge.panel.host import PanelHost
 from bridge.service import Service
+from bridge.stage import Stage
+from bridge.view import site_view
 from bridge.watcher import Watcher
 from tests.daw import Daw
 from tests.end_to_end.rig import Program
@@ -89,6 +94,7 @@ def site(folder: Path) -> Config:
     return Config.model_validate(
         {
             "site": {"name": "Bench", "state_directory": str(folder)},
+            "panel": {"port": 8431},
             "controller": [{"name": "Rack", "port": str(folder / "board"), "board_id": "c0110001"}],
             "coil": coils,
             "input": [{"name": "site", "virtual_port": SITE_PORT}],
@@ -308,7 +314,62 @@ async def measure_mqtt(quick: bool) -> None:
                 await running
 
 
-async def measure(quick: bool, with_journal: bool) -> None:
+PAGES = """
+import asyncio, json, sys, websockets
+async def page():
+    live = f"ws://127.0.0.1:{sys.argv[1]}/live"
+    async with websockets.connect(live, origin=f"http://127.0.0.1:{sys.argv[1]}") as socket:
+        async def ask():
+            for number in range(10**6):
+                await socket.send(json.dumps({"echo": number}))
+                await asyncio.sleep(0.3)
+        asking = asyncio.create_task(ask())
+        print("open", flush=True)
+        async for _ in socket:
+            pass
+async def main():
+    await asyncio.gather(*(page() for _ in range(int(sys.argv[2]))))
+asyncio.run(main())
+"""
+"""What open pages take and send, without the browsers, which are on other machines."""
+
+
+@contextlib.asynccontextmanager
+async def panel(service: Service, stage: Stage, pages: int) -> AsyncIterator[None]:
+    """The panel as `serve` runs it, with so many pages open; none: no panel either."""
+    if not pages:
+        yield
+        return
+    said: list[str] = []
+    host = PanelHost(
+        service.config,
+        Desk(service, stage, said.append),
+        lambda: site_view(service.engine, host_now()),
+        list,
+        said.append,
+    )
+    service.watchers.add(host)
+    running = asyncio.create_task(host.run())
+    while not any("http://" in line for line in said):  # noqa: ASYNC110
+        await asyncio.sleep(0.05)
+    client = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", PAGES, str(service.config.panel.port), str(pages),
+        stdout=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    assert client.stdout is not None
+    for _ in range(pages):
+        assert await client.stdout.readline() == b"open\n"
+    print(f"panel: {pages} pages open")
+    try:
+        yield
+    finally:
+        client.kill()
+        await client.wait()
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+
+
+async def measure(quick: bool, with_journal: bool, pages: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         config = site(folder)
@@ -316,12 +377,15 @@ async def measure(quick: bool, with_journal: bool) -> None:
             "simulate", "--plain", "--link", str(folder / "board"), "--horn-ms", "0"
         ) as board:
             board.wait_for("board c0110001 on")
-            service = Service(config, Instrument(config), with_midi=False)
+            stage = Stage(config, Instrument(config))  # as serve does
+            service = Service(config, stage, with_midi=False)
             journal = Journal(config, service.engine.source, service.engine.interlock.latch)
             if with_journal:  # as serve does
                 service.watchers.add(journal)
                 journal.start()
             running = asyncio.create_task(service.run())
+            shown = panel(service, stage, pages)
+            await shown.__aenter__()
             try:
                 await arm(service, board)
                 through, bare = await idle(service, 300 if quick else 1200)
@@ -347,6 +411,7 @@ async def measure(quick: bool, with_journal: bool) -> None:
                     f"  state afterwards             {state.state.value} {state.current_trip or ''}"
                 )
             finally:
+                await shown.__aexit__(None, None, None)
                 service.leave()
                 await running
                 if with_journal:
@@ -359,6 +424,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a tenth of the messages")
     parser.add_argument("--mqtt", action="store_true", help="with and without MQTT instead")
     parser.add_argument("--no-journal", action="store_true", help="keep no record meanwhile")
+    parser.add_argument("--panel", type=int, default=0, help="with so many pages of it open")
     options = parser.parse_args()
     load = os.getloadavg()[0]
     print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
@@ -379,7 +445,7 @@ def main() -> None:
         if options.mqtt:
             loop.run(measure_mqtt(options.quick))
         else:
-            loop.run(measure(options.quick, not options.no_journal))
+            loop.run(measure(options.quick, not options.no_journal, options.panel))
     finally:
         server.stop()
 

@@ -11,6 +11,11 @@ air_temperature_c = 2
 loudspeaker_distance_m = 18
 idle_disarm_s = 300
 
+[panel]
+address = "127.0.0.1"
+port = 8417
+names = []
+
 [[controller]]
 name = "North rack"
 port = "/dev/north"
