@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import AsyncIterator, Coroutine, Mapping
+from collections.abc import AsyncGenerator, Coroutine, Mapping
 from typing import Any
 
 from bridge import log, loop
@@ -114,7 +114,7 @@ async def _panel(
     service: Service,
     operator: Operator,
     acts: Mapping[str, Other] | None,
-) -> AsyncIterator[None]:
+) -> AsyncGenerator[None]:
     """The operator's page beside what runs inside; nothing that becomes of it ends the music."""
     if stage is None:
         yield

@@ -105,6 +105,15 @@ def test_a_stop_ends_a_hold(ready: list[str]) -> None:
     assert lines == ["panel, viewer at 10.0.0.9: stop"]
 
 
+def test_a_reset_soon_after_a_stop_revives_no_hold(ready: list[str]) -> None:
+    one, service, _ = desk()
+    hold(one, 1, "Mara", for_s=1.4)
+    one.stop("Ilse")
+    service.engine.interlock.reset(no_cause_lasts=True)
+    one.do(11.5, 1, "Mara", arm("keep"))
+    assert service.told == [(Cause.OPERATOR_STOP, "panel Ilse")]
+
+
 def test_the_other_operator_sees_who_holds(ready: list[str]) -> None:
     one, service, _ = desk()
     hold(one, 1, "Mara", for_s=0.5)
