@@ -32,7 +32,7 @@ import tempfile
 import threading
 import time
 import tty
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncGenerator, Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -335,7 +335,7 @@ asyncio.run(main())
 
 
 @contextlib.asynccontextmanager
-async def panel(service: Service, stage: Stage, pages: int) -> AsyncIterator[None]:
+async def panel(service: Service, stage: Stage, pages: int) -> AsyncGenerator[None]:
     """The panel as `serve` runs it, with so many pages open; none: no panel either."""
     if not pages:
         yield

@@ -159,6 +159,15 @@ def test_bangs_beside_music_keep_every_limit() -> None:
     assert guard_refusals(virtual) == 0
 
 
+def test_no_two_voices_have_one_number() -> None:
+    one = config()
+    stage = Stage(one, Instrument(one))
+    stage.midi(1.0, INPUT, note_on(69))
+    stage.hold("Larkspur", 1.0)
+    numbers = [v.voice_id for v in stage.voices(1.0)["Larkspur"]]
+    assert len(numbers) == len(set(numbers)) == 2
+
+
 def test_a_muted_coil_fires_no_bang() -> None:
     virtual, stage = played()
     stage.mute("Larkspur", True)

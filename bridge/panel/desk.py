@@ -16,7 +16,7 @@ from bridge.clocks import HostS
 from bridge.engine import Act
 from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.panel import commands as c
-from bridge.panel.hold import HOLD_S, ArmHold, Step
+from bridge.panel.hold import HOLD_S, KEEP_S, ArmHold, Step
 from bridge.service import Service
 from bridge.stage import HOLD_S as BANG_HOLD_S
 from bridge.stage import Stage
@@ -44,6 +44,8 @@ class Desk:
         self._hold = ArmHold()
         self._bangs: dict[str, tuple[int, str, float]] = {}
         """Who holds a rate on which coil, and when that was last seen."""
+        self._others_held: dict[str, tuple[int, str, float]] = {}
+        """Who holds something of the command's own, likewise."""
         self.acts: deque[tuple[str, str]] = deque(maxlen=ACTS_KEPT)
         """(time of day, who did what), newest last."""
 
@@ -62,6 +64,9 @@ class Desk:
         for coil, (holder, _, _) in tuple(self._bangs.items()):
             if holder == seat:
                 self._let_go(coil)
+        for name, (holder, who, _) in tuple(self._others_held.items()):
+            if holder == seat:
+                self._other(now_s, seat, who, name, "end")
 
     def do(self, now_s: HostS, seat: int, who: str, command: c.Command) -> str:
         """One command; the answer is for who asked, "" where there is nothing to say."""
@@ -74,13 +79,7 @@ class Desk:
             case c.Simple(do=do):
                 return self._simple(who, do)
             case c.Other(name=name, phase=phase):
-                other = self._others.get(name)
-                if other is None:
-                    return f"{name}: not possible here"
-                answer = other(who, phase)
-                if phase is None or phase == "begin":
-                    self._note(who, name.replace(":", " "))
-                return answer
+                return self._other(now_s, seat, who, name, phase)
             case c.Loudness(share=share):
                 self._stage.set_loudness(share)
                 self._service.source_changed()
@@ -136,6 +135,26 @@ class Desk:
         self._note(who, do)
         self._service.act(Act(do), f"panel {who}")
         return ""
+
+    def _other(self, now_s: HostS, seat: int, who: str, name: str, phase: c.Phase | None) -> str:
+        other = self._others.get(name)
+        if other is None:
+            return f"{name}: not possible here"
+        holder = self._others_held.get(name)
+        if holder is not None and now_s - holder[2] > KEEP_S:
+            del self._others_held[name]
+            holder = None  # it takes a fresh press
+        if phase in ("keep", "end") and (holder is None or holder[0] != seat):
+            return ""
+        if phase == "begin" and holder is not None and holder[0] != seat:
+            return f"{holder[1]} holds it: one person at a time"
+        if phase == "end":
+            del self._others_held[name]
+        elif phase is not None:
+            self._others_held[name] = (seat, who, now_s)
+        if phase is None or phase == "begin":
+            self._note(who, name.replace(":", " "))
+        return other(who, phase)
 
     # -- one coil -----------------------------------------------------------------------------
 

@@ -105,6 +105,15 @@ def test_a_stop_ends_a_hold(ready: list[str]) -> None:
     assert lines == ["panel, viewer at 10.0.0.9: stop"]
 
 
+def test_a_reset_soon_after_a_stop_revives_no_hold(ready: list[str]) -> None:
+    one, service, _ = desk()
+    hold(one, 1, "Mara", for_s=1.4)
+    one.stop("Ilse")
+    service.engine.interlock.reset(no_cause_lasts=True)
+    one.do(11.5, 1, "Mara", arm("keep"))
+    assert service.told == [(Cause.OPERATOR_STOP, "panel Ilse")]
+
+
 def test_the_other_operator_sees_who_holds(ready: list[str]) -> None:
     one, service, _ = desk()
     hold(one, 1, "Mara", for_s=0.5)
@@ -160,3 +169,30 @@ def test_what_the_command_adds_is_told_who_asks() -> None:
     assert asked == [("Mara", None)]
     assert lines == ["panel, Mara: show next"]
     assert one.shown(1.0)["others"] == ["show:next"]
+
+
+def test_what_is_held_is_let_go_with_its_page_and_needs_a_fresh_press() -> None:
+    told: list[c.Phase | None] = []
+
+    def hand(who: str, phase: c.Phase | None) -> str:
+        told.append(phase)
+        return ""
+
+    def say(at_s: float, seat: int, phase: c.Phase) -> str:
+        return one.do(at_s, seat, "Mara", c.Other(do="other", name="deadman:hold", phase=phase))
+
+    one, _, _ = desk(others={"deadman:hold": hand})
+    say(1.0, 1, "keep")
+    assert told == [], "nothing was pressed"
+    say(1.0, 1, "begin")
+    say(1.1, 1, "keep")
+    assert "holds it" in say(1.2, 2, "begin")
+    say(1.2, 2, "end")
+    assert told == ["begin", "keep"]
+    one.gone(1.3, 1)
+    assert told == ["begin", "keep", "end"]
+    say(1.35, 1, "keep")
+    assert told == ["begin", "keep", "end"]
+    say(2.0, 2, "begin")
+    say(2.6, 2, "keep")  # too long without a sign
+    assert told == ["begin", "keep", "end", "begin"]
