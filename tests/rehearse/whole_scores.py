@@ -39,8 +39,9 @@ def timed(config: Config, path: Path) -> str:
     bangs = sum(len(p) for p in performed.pulses.values())
     return (
         f"{path.name}: {score.duration_s:.0f} s of music, {len(score.events)} messages, "
-        f"{bangs} bangs: {took_s:.2f} s of processor, {score.duration_s / took_s:.0f} x real time; reading alone "
-        f"{read_s:.2f} s, {took_s / read_s:.0f} times less"
+        f"{bangs} bangs: {took_s:.2f} s of processor, "
+        f"{score.duration_s / took_s:.0f} x real time; reading alone {read_s:.2f} s, "
+        f"{took_s / read_s:.0f} times less"
     )
 
 
