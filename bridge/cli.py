@@ -166,7 +166,6 @@ def rehearse(
     from bridge.show.score_file import ScoreError  # noqa: PLC0415
     from bridge.sound.wav import SoundError  # noqa: PLC0415
 
-    set_up_log()
     site = _load(config)
     for name, path in (("--html", html), ("--pulses", pulses), ("--wav", wav)):
         if path is not None and not path.parent.is_dir():
