@@ -14,6 +14,7 @@ from bridge import log, loop
 from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.config_check import quiet_notes
+from bridge.host_clock import host_now
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.journal.journal import Journal
 from bridge.latch_store import LatchBusyError, LatchStore
@@ -158,7 +159,10 @@ async def _panel(
     if service.config.dead_man is not None and service.config.dead_man.source == "panel":
 
         def held(who: str, phase: Phase | None) -> str:
-            service.hold(phase in ("begin", "keep"))
+            switch = service.engine.permission_inputs.dead_man
+            held_still = switch is not None and switch.is_held(host_now())
+            # A sign that comes too late holds nothing again: that takes a fresh press.
+            service.hold(phase == "begin" or (phase == "keep" and held_still))
             return ""
 
         acts["deadman:hold"] = held
