@@ -66,6 +66,8 @@ class Desk:
     def asked(self, word: str, who: str, phase: Phase | None) -> str:
         """The same by the panel: `who` asks for one of ASKED."""
         answer = self.extra(word) or ""
+        if self.operator is not None:  # or what it let go of would sound until something else came
+            self.operator.service.source_changed()
         self._say(f"{who}: {word}: {answer}")
         return answer
 
