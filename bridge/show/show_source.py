@@ -13,7 +13,7 @@ from bridge.clocks import HostS, MusicS
 from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
-from bridge.show.follower import Follower
+from bridge.show.follower import CLOCK_ERROR, TIME_CODE_ERROR, Follower
 from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
 from bridge.show.player import Player, Shifted, Transport
 from bridge.show.score_file import Score
@@ -63,8 +63,7 @@ class ShowSource:
         self._item = -1
         self._now_s = MusicS(0.0)
         self._lead_s = AHEAD_S
-        self._mtc, self._clock = MtcReader(), ClockReader()
-        self.follower = Follower()
+        self._listen_anew()
         self._instrument = self._make()
 
     # -- ScoreFeed ------------------------------------------------------------------------------
@@ -161,7 +160,14 @@ class ShowSource:
         self._now_s = max(self._now_s, at_s)
         self._instrument.hush(self._now_s)
         self._instrument = self._make()
-        self._mtc, self._clock, self.follower = MtcReader(), ClockReader(), Follower()
+        self._listen_anew()
+
+    def _listen_anew(self) -> None:
+        """For the master of the item, if it has one."""
+        chase = self._playing[self.player.index].chase
+        by_clock = chase is not None and chase.kind == "clock"
+        self._mtc, self._clock = MtcReader(), ClockReader()
+        self.follower = Follower(prior_error=CLOCK_ERROR if by_clock else TIME_CODE_ERROR)
 
     def _follow(self, at_s: MusicS, chase: Chase, message: bytes) -> None:
         arrived_s = HostS(at_s - self._lead_s)
