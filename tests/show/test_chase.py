@@ -28,6 +28,13 @@ GAP_S = 0.25
 FIRST_S = 0.5
 """steady() plays a short note at FIRST_S and every GAP_S after."""
 NOTES = 120
+HZ = {
+    FrameRate.FPS_24: 24.0,
+    FrameRate.FPS_25: 25.0,
+    FrameRate.FPS_30_DROP: 30_000 / 1001,
+    FrameRate.FPS_30: 30.0,
+}
+"""Frames a second (SMPTE ST 12-1), for the sender."""
 
 
 class Daw:
@@ -53,8 +60,8 @@ class Daw:
         """Runs from the frame at the position on, leaving out what falls between two seconds of it.
         Returns the host time at which item time 0 would have been."""
         assert self.rate is not None
-        hz = 4 * float(self.rate.frames_per_s)
-        first = round((HOUR_S + position_s) * float(self.rate.frames_per_s))
+        hz = 4 * HZ[self.rate]
+        first = round((HOUR_S + position_s) * HZ[self.rate])
         begin_s = self.site.now_s + 0.01
         pieces = quarter_frames(self.rate, first, int(length_s * hz))
         self.send(
@@ -65,14 +72,12 @@ class Daw:
                 if not without[0] <= i / hz < without[1]
             ),
         )
-        return begin_s - (first / float(self.rate.frames_per_s) - HOUR_S)
+        return begin_s - (first / HZ[self.rate] - HOUR_S)
 
     def locates(self, position_s: float) -> None:
         """A full frame (MIDI Time Code, from memory: F0 7F 7F 01 01 hr mn sc fr F7)."""
         assert self.rate is not None
-        code = Timecode.of_count(
-            round((HOUR_S + position_s) * float(self.rate.frames_per_s)), self.rate
-        )
+        code = Timecode.of_count(round((HOUR_S + position_s) * HZ[self.rate]), self.rate)
         hours = code.hours | self.rate.value[0] << 5
         data = [0x7F, 0x7F, 1, 1, hours, code.minutes, code.seconds, code.frames]
         self.site.midi("keys", bytes(mido.Message("sysex", data=data).bytes()))
@@ -135,8 +140,8 @@ def test_locks_freewheels_relocates_and_stops(rate: FrameRate) -> None:
 
     # Backwards there is nothing to play.
     turned_s = site.now_s
-    pieces = quarter_frames(rate, round((HOUR_S + 8.0) * float(rate.frames_per_s)), 200)
-    hz = 4 * float(rate.frames_per_s)
+    pieces = quarter_frames(rate, round((HOUR_S + 8.0) * HZ[rate]), 200)
+    hz = 4 * HZ[rate]
     daw.send(turned_s + 0.01, ((i / hz, m) for i, m in enumerate(reversed(pieces))))
     assert source.player.transport is Transport.PAUSED
     assert onsets(site)[-1] < turned_s + 0.3
@@ -172,6 +177,7 @@ def test_a_midi_clock_starts_stops_and_continues_at_a_song_position() -> None:
     zero_s = plays_clock(daw, 120, 10, b"\xfb") - 12.0
     late = errors(daw.site, zero_s, begun_s + 0.8, daw.site.now_s)
     assert in_place(late), late
+    assert daw.source.player.bar(daw.site.now_s) == 9  # 34 quarter notes in, four a bar
     assert lawful(daw.site)
 
 
