@@ -71,6 +71,8 @@ class ShowSource:
     def take(self, until_s: MusicS) -> list[tuple[MusicS, str, bytes]]:
         """Score events that take effect up to `until_s`."""
         found = self.player.take(HostS(until_s))
+        if self._item != self.player.index:
+            found = []  # of an item that has ended: nothing to the instrument of the next
         self._change_item(until_s)
         if self.player.transport is Transport.ENDED and not self._has_ended:
             self._instrument.input_lost(max(self._now_s, until_s), SCORE_INPUT)
@@ -116,9 +118,9 @@ class ShowSource:
         self.player.go(now_s)
 
     def resume(self, now_s: HostS, bar: int | None) -> None:
-        """Raises ValueError for a bar that is not there."""
-        self.release(now_s)
+        """Raises NoSuchPlace for a bar that is not there; what plays then plays on."""
         self.player.resume(HostS(now_s + self._lead_s), bar)
+        self.release(now_s)
 
     def pause(self, now_s: HostS) -> None:
         """What is decided already is played out; coils and audio stand still a lead from now."""
@@ -126,7 +128,7 @@ class ShowSource:
         self.release(now_s)
 
     def choose(self, now_s: HostS, index: int) -> None:
-        """Raises ValueError for an item that is not there."""
+        """Raises NoSuchPlace for an item that is not there."""
         self.player.choose(HostS(now_s + self._lead_s), index)
         self._change_item(MusicS(now_s + self._lead_s))
 
@@ -179,8 +181,7 @@ class ShowSource:
             seen = _in_seconds(seen, score)
         begin_s = chase.begin_s
         follower = self.follower
-        ran = follower.runs
-        if follower.observe(seen) or (ran and not follower.runs):
+        if follower.observe(seen):
             self.player.follow(None, HostS(at_s))
             self._instrument.input_lost(at_s, SCORE_INPUT)
         if follower.runs and self.player.transport is not Transport.PLAYING:

@@ -47,6 +47,7 @@ class Daw:
         self.site, self.source = stage(depot(), [item], [Playing(chase=chase)])
         self.rate = rate
         self.draw = random.Random(3)
+        self.source.go(self.site.now_s)
         self.site.run_for(3.0)  # the boards' clocks settle
 
     def send(self, begin_s: float, messages: Iterator[tuple[float, bytes]]) -> None:
