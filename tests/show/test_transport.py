@@ -1,4 +1,4 @@
-"""The show's transport: holds, countdowns, bars, items; and the audio's part in it, told by words."""
+"""The show's transport: holds, countdowns, bars, items; the audio's part in it, told by words."""
 
 from __future__ import annotations
 
