@@ -199,6 +199,11 @@ class Bench:
             self._process.wait()
         self._process.stdout.close()
 
+    @property
+    def pid(self) -> int:
+        """Of the process that runs the board."""
+        return self._process.pid
+
     def call(self, op: str, **values: Any) -> dict[str, Any]:
         """One command of bench.mjs; returns its answer. Raises: BenchError if it is refused."""
         assert self._process.stdin is not None

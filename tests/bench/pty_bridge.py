@@ -2,6 +2,7 @@
 the modem lines) is not carried. Bytes leave the pty no faster than the line takes them."""
 
 import asyncio
+import contextlib
 import threading
 import time
 from pathlib import Path
@@ -40,7 +41,8 @@ class PtyBridge:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
+        with contextlib.suppress(RuntimeError):  # the bench went away first: its loop has ended
+            self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join()
 
     def _work(self) -> None:

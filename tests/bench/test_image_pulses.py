@@ -141,3 +141,34 @@ def test_silence_takes_back_what_is_prepared(armed: ImageBench) -> None:
         armed.run_for(8 * CYCLES_PER_MS)
         assert len(pulses_since(armed, end + 12 * CYCLES_PER_MS)) >= 1  # and it can sound again
     assert late < CYCLES_PER_MS
+
+
+@pytest.mark.parametrize("slots", [1, 4])
+@pytest.mark.parametrize("busy", [False, True])
+def test_single_bangs_on_all_outputs_at_once_are_all_fired(
+    armed: ImageBench, slots: int, busy: bool
+) -> None:
+    """Four immediate frames in a row, at many phases of the main loop: no output is left waiting
+    until its first bang is past half of its period (10,000 ticks) and dropped."""
+    kept = armed.keep()
+    worst = 0
+    bangs = [slot(20_000, 200, start=3 + n, bangs=1) for n in range(slots)]
+    chord = [slot(2e6 / hz, 118, start=9) for hz in (97, 101, 103, 107)]
+    for phase in range(0, 40_000, 3_777):
+        armed.back_to(kept)
+        if busy:
+            armed.play(o0=tuple(chord), o1=tuple(chord), o2=tuple(chord), o3=tuple(chord))
+            armed.run_for(20 * CYCLES_PER_MS)
+        armed.run_for(phase)
+        ends = [armed.sound(output, *bangs) for output in range(4)]
+        armed.run_for(20 * CYCLES_PER_MS)
+        for output, end in enumerate(ends):
+            mine = [
+                p.start_cycle - end
+                for p in armed.pulses()
+                if p.output == output and p.on_cycles == 200 * TICK
+            ]
+            assert len(mine) == slots
+            worst = max(worst, min(mine))
+    print(f"{slots} slots, busy {busy}: the first bang at most {worst / 16:.0f} us after its frame")
+    assert worst < 10_000 * TICK

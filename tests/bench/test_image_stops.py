@@ -24,6 +24,7 @@ pytestmark = pytest.mark.long
 ESTOP_BOUND = 20 * CYCLES_PER_US
 ENABLE_BOUND = 5 * CYCLES_PER_MS
 BUSY = tuple(slot(2e6 / hz, 300, start=1) for hz in (71, 83, 97, 113))
+BENT = tuple(slot(2.02e6 / hz, 300, start=1) for hz in (71, 83, 97, 113))
 
 
 def busy(board: ImageBench) -> None:
@@ -124,21 +125,27 @@ def test_estop_opening_for_a_microsecond_counts(armed: ImageBench) -> None:
     stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
 
 
-def test_stop_frame(armed: ImageBench) -> None:
-    """At several phases of busy outputs, behind the frames that were sent before it."""
-    worst = 0
-    busy(armed)
-    kept = armed.keep()
-    for offset in range(0, 56_000, 1_900):
-        armed.back_to(kept)
-        end = armed.send(Stop(1), at=armed.now + offset)
+@pytest.mark.parametrize("full", [True, False])
+def test_stop_frame(armed: ImageBench, full: bool) -> None:
+    """At many phases of busy outputs; `full`: it comes at the end of 10 ms without a pause, in
+    which every voice was bent."""
+    armed.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+    armed.run_for(15 * CYCLES_PER_MS)
+    begin = armed.keep()
+    late: list[int] = []
+    for phase in range(0, 160_000, 4_321):
+        armed.back_to(begin)
+        armed.run_for(phase)
+        if full:
+            armed.play(o0=BENT, o1=BENT, o2=BENT, o3=BENT)
+        end = armed.send(Stop(1))
         armed.run_to(end + 3 * CYCLES_PER_MS)
         fall = armed.last_fall(end)
-        worst = max(worst, 0 if fall is None else fall - end)
-        starts = [p.start_cycle for p in armed.pulses() if p.start_cycle > end]
-        worst = max([worst, *(s - end for s in starts)])
-    print(f"stop frame: worst {worst / 16000:.3f} ms after its last byte")
-    assert worst <= CYCLES_PER_MS
+        late.append(0 if fall is None else fall - end)
+        assert [p for p in armed.pulses() if p.start_cycle > end + CYCLES_PER_MS] == []
+    print(f"stop frame, line full {full}: worst {max(late) / 16000:.3f} ms after its last byte")
+    assert len([one for one in late if one]) >= 8  # there was light to be stopped
+    assert max(late) <= CYCLES_PER_MS
     stays_dark_and_tripped(armed, Cause.HOST_STOP, armed.now)
 
 

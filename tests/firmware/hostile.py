@@ -15,6 +15,15 @@ from .bench import CoreBench
 
 def unlawful(pulses: Sequence[Pulse], limits: OutputLimits) -> list[Violation]:
     """All that `limits` forbid, among the pulses of one output; ticks are half microseconds."""
+    return unlawful_us(
+        [(Fraction(p.start_tick, 2), Fraction(p.on_ticks, 2)) for p in pulses], limits
+    )
+
+
+def unlawful_us(
+    pulses: Sequence[tuple[Fraction, Fraction]], limits: OutputLimits
+) -> list[Violation]:
+    """The same of (start, on-time) in µs."""
     windows = [(1_000_000, Fraction(limits.max_duty_1s_ticks, 2))]
     for ms, ticks in (
         (limits.window2_ms, limits.window2_ticks),
@@ -23,7 +32,7 @@ def unlawful(pulses: Sequence[Pulse], limits: OutputLimits) -> list[Violation]:
         if ms:
             windows.append((1000 * ms, Fraction(ticks, 2)))
     return check_pulses(
-        [(Fraction(p.start_tick, 2), Fraction(p.on_ticks, 2)) for p in pulses],
+        pulses,
         max_on_us=Fraction(limits.max_on_ticks, 2),
         min_off_us=Fraction(limits.min_off_ticks, 2),
         max_starts_1s=limits.max_starts_1s,

@@ -149,13 +149,16 @@ static void work_on(uint8_t output)
     core_poll_output(&core, now, output);
 }
 
-/* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and
- * that whose turn is furthest away. */
+/* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and in
+ * a ring, so that of four frames in a row none waits for more than the other three. */
 static void work_on_fresh(uint8_t turn_of)
 {
-    for (uint8_t i = OUTPUTS; i > 1U; i--) {
-        uint8_t output = (uint8_t)(turn_of + i - 1U) & (OUTPUTS - 1U);
-        if (core.coils[output].stirred) {
+    static uint8_t after;
+
+    for (uint8_t i = 0U; i < OUTPUTS; i++) {
+        uint8_t output = (uint8_t)(after + i) & (OUTPUTS - 1U);
+        if ((output != turn_of) && core.coils[output].stirred) { /* the turn's own comes right after this */
+            after = (uint8_t)(output + 1U);
             work_on(output);
             break;
         }
