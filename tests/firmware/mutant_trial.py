@@ -19,7 +19,7 @@ from typing import NoReturn
 
 import pytest
 
-from .core import FIRMWARE, library
+from .library import FIRMWARE, library
 from .mutants import Mutant
 
 COMPILER = ("gcc", "-std=c99", "-w", "-O0", "-fPIC")
@@ -41,7 +41,9 @@ def link(objects: Sequence[Path], made: Path) -> bool:
 
 
 def sources(firmware: Path) -> list[Path]:
-    return [*sorted(firmware.glob("core/*.c")), *sorted(firmware.glob("host/*.c"))]
+    """Of the core and of its port to the host, without the fuzzer."""
+    found = [*sorted(firmware.glob("core/*.c")), *sorted(firmware.glob("host/*.c"))]
+    return [path for path in found if not path.name.startswith("fuzz")]
 
 
 def tree(directory: Path, mutant: Mutant) -> Path:
@@ -49,7 +51,7 @@ def tree(directory: Path, mutant: Mutant) -> Path:
     for part in ("core", "host"):
         (directory / part).mkdir(parents=True)
         for path in (FIRMWARE / part).glob("*.[ch]"):
-            if path.name not in {mutant.file, "fuzz.c"}:
+            if path.name != mutant.file:
                 (directory / part / path.name).symlink_to(path)
     changed = directory / "core" / mutant.file
     changed.write_text(mutant.source, encoding="utf-8")
@@ -66,11 +68,10 @@ class Workshop:
     def build_control(self) -> Path:
         """Raises RuntimeError."""
         for source in sources(FIRMWARE):
-            if source.name != "fuzz.c":
-                made = self.directory / f"{source.parent.name}-{source.stem}.o"
-                self.objects[f"{source.parent.name}/{source.name}"] = made
-                if not compile_c(source, made):
-                    raise RuntimeError(f"{source} does not build")
+            made = self.directory / f"{source.parent.name}-{source.stem}.o"
+            self.objects[f"{source.parent.name}/{source.name}"] = made
+            if not compile_c(source, made):
+                raise RuntimeError(f"{source} does not build")
         made = self.directory / "control.so"
         if not link(list(self.objects.values()), made):
             raise RuntimeError("the control does not link")

@@ -28,7 +28,7 @@ from pathlib import Path
 
 import pytest
 
-from .core import FIRMWARE
+from .library import FIRMWARE
 from .mutant_trial import (
     DURATIONS,
     KILLED,
@@ -170,7 +170,16 @@ def main() -> int:
 
     plugin = Mutation(wanted, reasons, asked.jobs)
     tests = [str(HERE / name) for name in TESTS]
-    options = ["-s", "-q", "--no-summary", "-p", "no:cacheprovider", "--rootdir"]
+    options = [
+        "-s",
+        "-q",
+        "--no-summary",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:faulthandler",
+        "--rootdir",
+    ]
     done = pytest.main([*options, str(HERE.parents[1]), *tests], plugins=[plugin])
     print(
         f"{len(wanted)} mutants: {plugin.counts[KILLED]} killed, {plugin.counts[SURVIVED]} survived"

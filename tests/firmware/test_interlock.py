@@ -32,7 +32,7 @@ from firmware_protocol.messages import (
 from tests.link.board_bench import BOARD, LIMITS, MS, slot
 
 from .bench import CoreBench
-from .core import FIRMWARE, CBoard, CMemory, library
+from .library import FIRMWARE, CBoard, CMemory, library
 
 HORN = replace(BOARD, horn_ms=120)
 
@@ -196,6 +196,19 @@ def test_reset_while_the_cause_lasts(cause: Cause) -> None:
     assert bench.board.cause == Cause.NONE
 
 
+@pytest.mark.parametrize("which", ["estop_a", "estop_b"])
+def test_reset_while_contacts_disagree(which: str) -> None:
+    bench = CoreBench()
+    bench.inputs(**{which: False})  # the proof test of one alone
+    bench.advance(10 * MS)
+    assert bench.board.cause == Cause.ESTOP_DISAGREE
+    assert bench.refused(Reset(bench.board.trip_number, bench.nonce())) == Reason.CAUSE_REMAINS
+    bench.inputs(**{which: True})
+    bench.advance(100 * MS)
+    bench.reset_trip()
+    assert bench.board.state == State.LOCKED
+
+
 def test_reset_is_refused_in_the_order_of_the_page() -> None:
     bench = bench_in(State.LOCKED)
     assert bench.refused(Reset(0, bench.nonce())) == Reason.NOT_TRIPPED
@@ -284,6 +297,15 @@ def test_arming_is_refused_in_the_order_of_the_page() -> None:
     bench.arm()
     assert bench.board.state == State.ARMED
     assert bench.refused(Arm(bench.nonce(), bench.board.digest())) == Reason.NOT_LOCKED
+
+
+@pytest.mark.parametrize("which", ["estop_a", "estop_b"])
+def test_one_open_contact_is_enough_to_refuse(which: str) -> None:
+    """In the 10 ms before the disagreement is a trip; it is the proof test of that input."""
+    bench = CoreBench()
+    bench.send(Limits(LIMITS))
+    bench.inputs(**{which: False})
+    assert bench.refused(Arm(bench.nonce(), bench.board.digest())) == Reason.ESTOP_IS_OPEN
 
 
 @pytest.mark.parametrize("checks", [0, 1, 2])

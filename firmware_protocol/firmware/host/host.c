@@ -443,33 +443,3 @@ uint32_t cw_broken_offers(const struct cw_board *board)
     }
     return broken;
 }
-
-size_t cw_core_size(void)
-{
-    return sizeof(struct core);
-}
-
-size_t cw_guard_size(void)
-{
-    return sizeof(struct guard);
-}
-
-size_t cw_inputs_size(void)
-{
-    return sizeof(struct inputs);
-}
-
-size_t cw_permission_size(void)
-{
-    return sizeof(struct permission);
-}
-
-size_t cw_nonces_size(void)
-{
-    return sizeof(struct nonces);
-}
-
-size_t cw_reader_size(void)
-{
-    return sizeof(struct reader);
-}
