@@ -78,6 +78,37 @@ class CUptime(ctypes.Structure):
     _fields_ = [("high", ctypes.c_uint32), ("low", ctypes.c_uint32)]
 
 
+class CAlarm(ctypes.Structure):
+    """`struct alarm` of core/ticks.h."""
+
+    _fields_ = [("at", ctypes.c_uint32), ("set", ctypes.c_bool)]
+
+
+class CEstopInput(ctypes.Structure):
+    """`struct estop_input` of core/inputs.h."""
+
+    _fields_ = [
+        ("closes_at", CAlarm),
+        ("level", ctypes.c_bool),
+        ("closed", ctypes.c_bool),
+        ("seen_open", ctypes.c_bool),
+        ("proven", ctypes.c_bool),
+    ]
+
+
+class CInputs(ctypes.Structure):
+    """`struct inputs` of core/inputs.h."""
+
+    _fields_ = [
+        ("estop", CEstopInput * 2),
+        ("disagree_at", CAlarm),
+        ("levels", ctypes.c_uint8),
+        ("disagreeing", ctypes.c_bool),
+        ("line_low", ctypes.c_bool),
+        ("pin_mismatch", ctypes.c_bool),
+    ]
+
+
 class CReader(ctypes.Structure):
     """`struct reader` of core/reader.h."""
 
@@ -189,13 +220,14 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "nonces_issue": (_U32, [_B, _U32]),
     "nonces_use_up": (ctypes.c_bool, [_B, _U32, _U32]),
     "nonces_pass": (None, [_B, _U32]),
-    "inputs_start": (None, [_B, _U8, _U32]),
-    "inputs_set_estops": (ctypes.c_bool, [_B, _U8, ctypes.c_bool, _U32]),
-    "inputs_set_others": (None, [_B, _U8]),
-    "inputs_count": (ctypes.c_bool, [_B, _U32]),
-    "inputs_next_tick": (ctypes.c_bool, [_B, _P(_U32)]),
-    "inputs_bits": (_U8, [_B]),
-    "inputs_proofs": (_U8, [_B]),
+    "inputs_start": (None, [_P(CInputs), _U8, _U32]),
+    "inputs_set_estops": (ctypes.c_bool, [_P(CInputs), _U8, ctypes.c_bool, _U32]),
+    "inputs_set_others": (None, [_P(CInputs), _U8]),
+    "inputs_count": (ctypes.c_bool, [_P(CInputs), _U32]),
+    "inputs_next_tick": (ctypes.c_bool, [_P(CInputs), _P(_U32)]),
+    "inputs_bits": (_U8, [_P(CInputs)]),
+    "inputs_proofs": (_U8, [_P(CInputs)]),
+    "inputs_remain": (ctypes.c_bool, [_P(CInputs), _U8, _U8]),
 }
 
 

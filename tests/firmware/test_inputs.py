@@ -6,9 +6,10 @@ import ctypes
 
 import pytest
 
-from firmware_protocol.messages import INPUT_ESTOP_A, INPUT_ESTOP_B, INPUT_KEY
+from firmware_protocol.catalogue import Cause
+from firmware_protocol.messages import INPUT_ESTOP_A, INPUT_ESTOP_B, INPUT_KEY, INPUT_LOCAL_STOP
 
-from .library import library
+from .library import CInputs, library
 
 BOTH = INPUT_ESTOP_A | INPUT_ESTOP_B
 OTHERS = 0xFF & ~BOTH
@@ -20,7 +21,8 @@ class Inputs:
 
     def __init__(self, levels: int) -> None:
         self.core = library()
-        self.memory = ctypes.create_string_buffer(self.core.cw_inputs_size())
+        self.memory = CInputs()
+        assert ctypes.sizeof(self.memory) == self.core.cw_inputs_size()
         self.core.inputs_start(self.memory, levels, 0)
 
     def estops(self, levels: int, now: int, *, locked: bool = True) -> bool:
@@ -110,3 +112,28 @@ def test_the_other_way_round_too() -> None:
     assert inputs.count(110 * MS)
     assert not inputs.count(110 * MS), "told once"
     assert inputs.next_tick() == 120 * MS
+
+
+ALL_WELL = BOTH | INPUT_KEY | 0xF0
+LASTING: list[tuple[int, dict[str, bool], set[Cause]]] = [
+    (ALL_WELL, {}, set()),
+    (ALL_WELL & ~INPUT_ESTOP_A, {}, {Cause.ESTOP_OPEN, Cause.ESTOP_DISAGREE}),
+    (ALL_WELL & ~INPUT_ESTOP_B, {}, {Cause.ESTOP_OPEN, Cause.ESTOP_DISAGREE}),
+    (ALL_WELL & ~INPUT_KEY, {}, {Cause.KEY_OFF}),
+    (ALL_WELL | INPUT_LOCAL_STOP, {}, {Cause.LOCAL_STOP}),
+    (ALL_WELL & ~0x10, {}, {Cause.NOT_READY}),
+    (ALL_WELL & ~0x20, {}, set()),  # output 1 has no limits
+    (ALL_WELL & ~0x80, {}, {Cause.NOT_READY}),
+    (ALL_WELL, {"line_low": True}, {Cause.LINE_BREAK}),
+    (ALL_WELL, {"pin_mismatch": True}, {Cause.PIN_MISMATCH}),
+]
+
+
+@pytest.mark.parametrize(("levels", "more", "lasting"), LASTING)
+def test_which_cause_lasts(levels: int, more: dict[str, bool], lasting: set[Cause]) -> None:
+    """Section 5, third column; outputs 0 and 3 have limits."""
+    inputs = Inputs(levels)
+    for name, value in more.items():
+        setattr(inputs.memory, name, value)
+    found = {c for c in Cause if inputs.core.inputs_remain(inputs.memory, c, 0b1001)}
+    assert found == lasting
