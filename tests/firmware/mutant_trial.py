@@ -23,7 +23,7 @@ from .library import FIRMWARE, library
 from .mutants import Mutant
 
 COMPILER = ("gcc", "-std=c99", "-w", "-O0", "-fPIC")
-TRAPS = ("-fsanitize=bounds", "-fsanitize-undefined-trap-on-error")
+TRAPS = ("-fsanitize=bounds-strict", "-fsanitize-undefined-trap-on-error")
 """An index beyond its array ends the process: on a board it would spoil what lies there."""
 MOST_BYTES = 2**30
 SURVIVED, KILLED, NOT_BUILT = 0, 1, 2

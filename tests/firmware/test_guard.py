@@ -212,6 +212,17 @@ def test_a_pulse_is_remembered_for_33_slots_and_no_longer(
     assert one.take(forgotten, 400) == NONE
 
 
+@pytest.mark.parametrize("case", SLOT_CASES)
+def test_a_pulse_on_the_next_boundary_counts_in_the_slot_that_begins(
+    case: tuple[OutputLimits, int, GuardReason],
+) -> None:
+    limits, slot_length, reason = case
+    one = Guard(limits)
+    assert one.take(slot_length, 400) == NONE
+    assert one.take((1 + 33) * slot_length - 1, 400) == reason
+    assert one.take((1 + 33) * slot_length, 400) == NONE
+
+
 @pytest.mark.parametrize("light", [65_535, 65_536, 65_537, 131_072, 196_608, 240_000])
 @pytest.mark.parametrize("passes", [True, False])
 def test_all_the_light_of_a_slot_leaves_the_sum_with_it(light: int, passes: bool) -> None:
