@@ -17,7 +17,7 @@ from pathlib import Path
 
 from tests.firmware_protocol.make_vectors import VECTORS
 
-from .core import build
+from .library import build
 
 CORPUS = Path(__file__).parent / "corpus"
 LONGEST_INPUT = 1200

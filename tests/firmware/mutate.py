@@ -1,130 +1,197 @@
-"""Are the tests any good? Breaks guard and interlock in one place after another; a test must fail.
+"""Are the tests any good? Breaks guard and interlock, place after place; a test must fail.
 
-`python tests/firmware/mutate.py [file.c ...]` (guard, window, permission, inputs, nonce and
-limits unless files are named). Mutates comparisons, boundary constants, negations, arithmetic and
-logical operators, one at a time, in a copy of the firmware; builds it; runs the fast tests against
-it. A mutant that does not build is no kill; a first run without any mutation is the control. Prints
-the survivors, each to be killed by a new test or explained as equivalent. Needs gcc and make.
+`python -m tests.firmware.mutate [file ...]`: every mutant (mutants.py) of guard and interlock, or
+of the files of core/ that are named. The fast tests meet each (mutant_trial.py), those first that
+kill most for their time. A mutant that does not build is no kill; the control, the same without a
+mutation, must pass all of them.
+
+What survives needs a test, or its sentence in equivalent.toml: why no test could tell it from what
+it was made of. An entry there that names no mutant, or one that is killed, is an error.
+`--sample N` takes N of those without an entry, drawn by a seed that changes with the sources. Needs
+gcc.
 """
 
 from __future__ import annotations
 
+import argparse
+import hashlib
+import json
 import os
-import re
+import random
 import shutil
-import signal
-import subprocess
 import sys
 import tempfile
+import tomllib
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
-HERE = Path(__file__).parent
-FIRMWARE = HERE.parents[1] / "firmware_protocol" / "firmware"
-FILES = ("guard.c", "window.c", "permission.c", "inputs.c", "nonce.c", "limits.c")
-TESTS = ("test_guard.py", "test_interlock.py", "test_vectors.py", "test_hostile.py", "test_port.py")
-SWAPS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    (r"(?<![<>=!-])<(?![<=])", ("<=",)),
-    (r"<=", ("<",)),
-    (r"(?<![->])>(?![>=])", (">=",)),
-    (r">=", (">",)),
-    (r"==", ("!=",)),
-    (r"!=", ("==",)),
-    (r"&&", ("||",)),
-    (r"\|\|", ("&&",)),
-    (r"!(?=[a-z(])", ("",)),
-    (r"(?<= )\+(?= )", ("-",)),
-    (r"(?<= )-(?= )", ("+",)),
-    (r"\btrue\b", ("false",)),
-    (r"\bfalse\b", ("true",)),
-    (r"\b([1-9]\d*)U\b", ("PLUS",)),
-    (r"\b0U\b", ("1U",)),
-    (r"is_before", ("is_due",)),
+import pytest
+
+from .library import FIRMWARE
+from .mutant_trial import (
+    DURATIONS,
+    KILLED,
+    NOT_BUILT,
+    SURVIVED,
+    Trials,
+    Workshop,
+    outcome_of,
 )
+from .mutants import Mutant, mutants
+
+CORE = FIRMWARE / "core"
+HERE = Path(__file__).parent
+FILES = (
+    *("ticks.h", "window.h", "window.c", "guard.c", "limits.h", "limits.c"),
+    *("inputs.c", "nonce.c", "permission.h", "permission.c", "setup.c"),
+)
+"""The guard; the interlock."""
+EXPLAINED = HERE / "equivalent.toml"
+TESTS = (
+    *("test_window.py", "test_guard.py", "test_limits.py", "test_inputs.py", "test_arming.py"),
+    *("test_interlock.py", "test_vectors.py", "test_port.py", "test_hostile.py"),
+)
+Key = tuple[str, str, str, str, int]
 
 
-def mutants(source: str) -> list[tuple[int, str, str]]:
-    """(line number, what, whole mutated source) of each mutation."""
-    found: list[tuple[int, str, str]] = []
-    lines = source.split("\n")
-    for number, line in enumerate(lines):
-        code = line.split("/*")[0]
-        if not code.startswith((" ", "#define")) or code.strip().startswith("*"):
-            continue
-        for pattern, replacements in SWAPS:
-            for match in re.finditer(pattern, code):
-                for new in replacements:
-                    text = f"{int(match.group(1)) + 1}U" if new == "PLUS" else new
-                    changed = line[: match.start()] + text + line[match.end() :]
-                    whole = "\n".join([*lines[:number], changed, *lines[number + 1 :]])
-                    found.append((number + 1, f"{line.strip()}  ->  {changed.strip()}", whole))
+def explained(path: Path = EXPLAINED) -> dict[Key, str]:
+    """Why each mutant is equivalent. Raises ValueError for an entry that is twice there."""
+    entries = tomllib.loads(path.read_text(encoding="utf-8"))["equivalent"]
+    found: dict[Key, str] = {}
+    for entry in entries:
+        places = ("file", "function", "before", "after")
+        key: Key = (*(entry[place] for place in places), entry.get("nth", 1))  # type: ignore[assignment]
+        if key in found:
+            raise ValueError(f"{path}: explained twice: {key}")
+        found[key] = entry["why"]
     return found
 
 
-def built(copy: Path) -> bool:
-    # Without -Werror: an unused variable is no compile error of the mutant's.
-    library = copy / "build" / "libcoilwarden_core.so"
-    library.parent.mkdir(exist_ok=True)
-    sources = [*sorted(copy.glob("core/*.c")), copy / "host" / "host.c", copy / "host" / "timers.c"]
-    command = ["gcc", "-std=c99", "-w", "-O0", "-fPIC", "-shared", "-o", str(library)]
-    return limited([*command, *map(str, sources)], dict(os.environ), 30.0) == 0
+def key_text(key: Key) -> str:
+    file, function, before, after, nth = key
+    return f"{file} {function}: {before}  ->  {after}{f' (no. {nth})' if nth > 1 else ''}"
 
 
-def limited(command: list[str], environment: dict[str, str], seconds: float) -> int | None:
-    """Runs in a process group of its own, which ends with it; None: it took too long."""
-    process = subprocess.Popen(
-        command,
-        env=environment,
-        cwd=HERE.parents[1],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-    try:
-        return process.wait(timeout=seconds)
-    except subprocess.TimeoutExpired:
-        return None
-    finally:
-        if process.poll() is None:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+class Mutation(Trials):
+    """The parent's side: instead of running what was collected, tries it on the mutants."""
+
+    def __init__(self, wanted: Sequence[Mutant], reasons: dict[Key, str], jobs: int) -> None:
+        super().__init__()
+        self.wanted = wanted
+        self.reasons = reasons
+        self.jobs = jobs
+        self.wrong: list[str] = []
+        self.counts: Counter[int] = Counter()
+        self.kills: Counter[str] = Counter()
+
+    def pytest_collection(self) -> None:
+        """The same examples each time, and no time spent on finding the smallest."""
+        from hypothesis import Phase, settings  # noqa: PLC0415 (pytest rewrites it before)
+
+        phases = (Phase.explicit, Phase.generate)
+        settings.register_profile("mutate", derandomize=True, database=None, phases=phases)
+        settings.load_profile("mutate")
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        with tempfile.TemporaryDirectory() as directory:
+            self._run(session.items, Path(directory))
+        return True
+
+    def _run(self, items: Sequence[pytest.Item], directory: Path) -> None:
+        shop = Workshop(directory)
+        if self.control(items, shop.build_control(), directory) != SURVIVED:
+            self._say_wrong(f"the control, without a mutation, fails: {killer_in(directory)}")
+            return
+        seconds = json.loads((directory / DURATIONS).read_text(encoding="utf-8"))
+        cost = dict(zip(items, seconds, strict=True))
+        running: dict[int, tuple[Mutant, Path]] = {}
+        waiting = list(reversed(self.wanted))
+        while waiting or running:
+            if waiting and len(running) < self.jobs:
+                mutant = waiting.pop()
+                place = directory / str(len(waiting))
+                allowed = [(item, 3.0 + 10.0 * cost[item]) for item in self._order(cost)]
+                running[self.start(mutant, allowed, shop, place)] = mutant, place
+            else:
+                process, status = os.wait()
+                mutant, place = running.pop(process)
+                self._note(mutant, outcome_of(status), place)
+                shutil.rmtree(place)
+
+    def _order(self, cost: dict[pytest.Item, float]) -> list[pytest.Item]:
+        """Those that killed most for their time, first."""
+        worth = {item: (1 + self.kills[item.nodeid]) / (0.002 + cost[item]) for item in cost}
+        return sorted(cost, key=lambda item: worth[item], reverse=True)
+
+    def _note(self, mutant: Mutant, outcome: int, place: Path) -> None:
+        self.counts[outcome] += 1
+        is_explained = mutant.key in self.reasons
+        if outcome == KILLED:
+            killer = killer_in(place)
+            self.kills[killer] += 1
+            if is_explained:
+                self._say_wrong(f"explained as equivalent, but {killer} kills it: {mutant}")
+        elif outcome == SURVIVED and not is_explained:
+            self._say_wrong(f"survived: {mutant}")
+        elif outcome == NOT_BUILT and is_explained:
+            self._say_wrong(f"explained as equivalent, but it does not build: {mutant}")
+
+    def _say_wrong(self, what: str) -> None:
+        self.wrong.append(what)
+        print(what, flush=True)
 
 
-def killed(copy: Path) -> bool:
-    tests = [str(HERE / name) for name in TESTS]
-    environment = os.environ | {
-        "COILWARDEN_CORE": str(copy / "build" / "libcoilwarden_core.so"),
-        "HYPOTHESIS_STORAGE_DIRECTORY": str(copy / "hypothesis"),
-    }
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
-    return limited(command, environment, 120.0) != 0  # an endless mutant is a killed one
+def killer_in(place: Path) -> str:
+    path = place / "killer"
+    return path.read_text(encoding="utf-8") if path.exists() else "a crash"
 
 
 def main() -> int:
-    survivors: list[str] = []
-    counts = {"killed": 0, "survived": 0, "not built": 0}
-    with tempfile.TemporaryDirectory() as directory:
-        copy = Path(directory) / "firmware"
-        shutil.copytree(FIRMWARE, copy, ignore=shutil.ignore_patterns("build"))
-        if not built(copy) or killed(copy):
-            print("the control, without a mutation, fails")
-            return 2
-        for name in sys.argv[1:] or FILES:
-            path = copy / "core" / name
-            source = path.read_text(encoding="utf-8")
-            for number, what, mutated in mutants(source):
-                path.write_text(mutated, encoding="utf-8")
-                if not built(copy):
-                    counts["not built"] += 1
-                elif killed(copy):
-                    counts["killed"] += 1
-                else:
-                    counts["survived"] += 1
-                    survivors.append(f"{name}:{number}: {what}")
-                    print("survived:", survivors[-1], flush=True)
-            path.write_text(source, encoding="utf-8")
-    print(counts)
-    return int(bool(survivors))
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else None)
+    parser.add_argument("files", nargs="*", default=FILES)
+    parser.add_argument("--sample", type=int, help="so many of them, drawn by chance")
+    parser.add_argument("--seed", help="of the sample (from the sources if it is left out)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--kills", action="store_true", help="how many each test killed")
+    asked = parser.parse_args()
+
+    every = [m for f in asked.files for m in mutants(f, (CORE / f).read_text(encoding="utf-8"))]
+    reasons = explained()
+    known = {mutant.key for mutant in every}
+    stale = [key for key in reasons if key[0] in asked.files and key not in known]
+    for key in stale:
+        print("explained as equivalent, but there is no such mutant:", key_text(key))
+    wanted = every
+    if asked.sample is not None:
+        whole = "\n".join(map(str, every))
+        seed = asked.seed or hashlib.sha256(whole.encode()).hexdigest()[:8]
+        print(f"{asked.sample} mutants of {len(every)}, --seed {seed}")
+        unexplained = [mutant for mutant in every if mutant.key not in reasons]
+        wanted = random.Random(seed).sample(unexplained, min(asked.sample, len(unexplained)))
+
+    plugin = Mutation(wanted, reasons, asked.jobs)
+    tests = [str(HERE / name) for name in TESTS]
+    options = [
+        "-s",
+        "-q",
+        "--no-summary",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:faulthandler",
+        "--rootdir",
+    ]
+    done = pytest.main([*options, str(HERE.parents[1]), *tests], plugins=[plugin])
+    print(
+        f"{len(wanted)} mutants: {plugin.counts[KILLED]} killed, {plugin.counts[SURVIVED]} survived"
+        f" ({len(reasons)} explained), {plugin.counts[NOT_BUILT]} not built"
+    )
+    if asked.kills:
+        for name, kills in plugin.kills.most_common():
+            print(f"{kills:5} {name}")
+    return int(bool(done or stale or plugin.wrong))
 
 
 if __name__ == "__main__":

@@ -15,24 +15,20 @@ from firmware_protocol import catalogue
 from firmware_protocol.catalogue import Cause, Reason, ResetCause, State
 from firmware_protocol.messages import (
     FLAG_IMMEDIATE,
-    Arm,
     Disarm,
     Hello,
-    Identity,
     Limits,
-    OutputLimits,
     Ping,
     Pong,
     Refusal,
     Reset,
     Stop,
     Voices,
-    limits_digest,
 )
 from tests.link.board_bench import BOARD, LIMITS, MS, slot
 
 from .bench import CoreBench
-from .core import FIRMWARE, CBoard, CMemory, library
+from .library import FIRMWARE, CBoard, CMemory, library
 
 HORN = replace(BOARD, horn_ms=120)
 
@@ -196,6 +192,19 @@ def test_reset_while_the_cause_lasts(cause: Cause) -> None:
     assert bench.board.cause == Cause.NONE
 
 
+@pytest.mark.parametrize("which", ["estop_a", "estop_b"])
+def test_reset_while_contacts_disagree(which: str) -> None:
+    bench = CoreBench()
+    bench.inputs(**{which: False})  # the proof test of one alone
+    bench.advance(10 * MS)
+    assert bench.board.cause == Cause.ESTOP_DISAGREE
+    assert bench.refused(Reset(bench.board.trip_number, bench.nonce())) == Reason.CAUSE_REMAINS
+    bench.inputs(**{which: True})
+    bench.advance(100 * MS)
+    bench.reset_trip()
+    assert bench.board.state == State.LOCKED
+
+
 def test_reset_is_refused_in_the_order_of_the_page() -> None:
     bench = bench_in(State.LOCKED)
     assert bench.refused(Reset(0, bench.nonce())) == Reason.NOT_TRIPPED
@@ -246,146 +255,6 @@ def test_a_memory_that_says_nothing_lawful_is_a_trip() -> None:
     core.cw_free(handle)
     assert (memory.state, memory.cause) == (State.TRIPPED, Cause.INTERNAL_FAULT)
     assert memory.trip_number == 6
-
-
-# -- arming ----------------------------------------------------------------------------------------
-
-
-def test_arming_is_refused_in_the_order_of_the_page() -> None:
-    """Everything is wrong; one thing after another is put right, and the next is named."""
-    bench = CoreBench(replace(BOARD, checks=3), BoardMemory(State.TRIPPED, Cause.HOST_STOP, 1))
-    bench.inputs(estop_a=False, estop_b=False, key=False, local_stop=True, ready={0: False})
-
-    def asked(digest: int | None = None, nonce: int | None = None) -> Reason:
-        return bench.refused(
-            Arm(
-                bench.nonce() if nonce is None else nonce,
-                bench.board.digest() if digest is None else digest,
-            )
-        )
-
-    assert asked() == Reason.IS_TRIPPED
-    bench.reset_trip()
-    assert asked(nonce=1) == Reason.BAD_NONCE
-    assert asked() == Reason.NO_LIMITS
-    bench.send(Limits(LIMITS))
-    assert asked(bench.board.digest() ^ 1) == Reason.WRONG_DIGEST
-    assert asked() == Reason.ESTOP_IS_OPEN
-    bench.inputs(estop_a=True, estop_b=True)
-    bench.advance(100 * MS - 1)
-    assert asked() == Reason.ESTOP_IS_OPEN
-    bench.advance(1)
-    assert asked() == Reason.KEY_IS_OFF
-    bench.inputs(key=True)
-    assert asked() == Reason.LOCAL_STOP_PRESSED
-    bench.inputs(local_stop=False)
-    assert asked() == Reason.OUTPUT_NOT_READY
-    bench.inputs(ready={0: True, 1: False})  # output 1 has no limits: it does not matter
-    bench.arm()
-    assert bench.board.state == State.ARMED
-    assert bench.refused(Arm(bench.nonce(), bench.board.digest())) == Reason.NOT_LOCKED
-
-
-@pytest.mark.parametrize("checks", [0, 1, 2])
-def test_a_board_that_fails_its_checks_never_arms(checks: int) -> None:
-    bench = CoreBench(replace(BOARD, checks=checks))
-    bench.prove()
-    bench.send(Limits(LIMITS))
-    assert bench.refused(Arm(1, 2)) == Reason.BOARD_CHECK_FAILED
-
-
-@pytest.mark.parametrize("proven", ["estop_a", "estop_b"])
-def test_both_inputs_must_be_proven(proven: str) -> None:
-    bench = CoreBench()
-    bench.inputs(**{proven: False})
-    bench.at(bench.tick + MS).inputs(**{proven: True})
-    bench.advance(100 * MS)
-    assert bench.board.cause == Cause.ESTOP_DISAGREE  # for more than 10 ms
-    bench.reset_trip()
-    bench.send(Limits(LIMITS))
-    assert bench.refused(Arm(bench.nonce(), bench.board.digest())) == Reason.ESTOP_UNPROVEN
-
-
-@pytest.mark.parametrize(
-    ("wait", "good"), [(3_999_999, True), (4_000_000, True), (4_000_001, False)]
-)
-def test_a_nonce_lives_two_seconds(wait: int, good: bool) -> None:
-    bench = bench_in(State.LOCKED)
-    nonce = bench.nonce()
-    bench.advance(wait)
-    bench.send(Arm(nonce, bench.board.digest()))
-    assert (bench.board.state == State.ARMED) == good
-
-
-def test_a_nonce_is_not_good_again_when_the_tick_has_gone_round() -> None:
-    bench = bench_in(State.LOCKED)
-    nonce = bench.nonce()
-    bench.advance(2**32)
-    assert bench.refused(Arm(nonce, bench.board.digest())) == Reason.BAD_NONCE
-
-
-def test_nonces_count_from_1_to_65535_and_on_from_1() -> None:
-    core = library()
-    memory = ctypes.create_string_buffer(core.cw_nonces_size())
-    core.nonces_start(memory, 0xABCD_1234)
-    assert not core.nonces_use_up(memory, 0, 0)
-    numbers = [core.nonces_number(memory) for _ in range(65_536)]
-    assert numbers[0] == 0x1234_0001
-    assert numbers[-2:] == [0x1234_FFFF, 0x1234_0001]
-    issued = core.nonces_issue(memory, 5)
-    assert issued == 0x1234_0002
-    assert not core.nonces_use_up(memory, issued ^ 1, 5)
-    assert not core.nonces_use_up(memory, issued, 5), "used up by the wrong one"
-
-
-def test_every_nonce_and_session_differs() -> None:
-    bench = bench_in(State.LOCKED)
-    seen: set[int] = set()
-    for _ in range(20):
-        (armed,) = [m for m in bench.arm() if not isinstance(m, Pong)]
-        seen |= {bench.board.session}
-        assert armed.session == bench.board.session  # pyright: ignore[reportAttributeAccessIssue]
-        bench.send(Disarm())
-    assert len(seen) == 20
-
-
-def test_only_the_last_nonce_issued_is_good() -> None:
-    bench = bench_in(State.LOCKED)
-    first, second = bench.nonce(), bench.nonce()
-    assert bench.refused(Arm(first, bench.board.digest())) == Reason.BAD_NONCE
-    assert bench.refused(Arm(second, bench.board.digest())) == Reason.BAD_NONCE
-
-
-def test_a_ping_that_asks_for_none_gets_none_and_spoils_none() -> None:
-    bench = bench_in(State.LOCKED)
-    nonce = bench.nonce()
-    (pong,) = bench.send(Ping(5, 0xFE))
-    assert isinstance(pong, Pong)
-    assert pong.nonce == 0
-    bench.send(Arm(nonce, bench.board.digest()))
-    assert bench.board.state == State.ARMED
-
-
-def test_the_digest_is_that_of_the_page() -> None:
-    """CRC-32 by zlib, in firmware_protocol/messages.py."""
-    bench = CoreBench(replace(BOARD, build=77))
-    assert bench.board.digest() == limits_digest(77, BOARD.board_id, 1, [])
-    second = OutputLimits(2, 300, 500, 99, 1234, 20, 4000, 50, 5000)
-    bench.send(Limits(second))
-    bench.send(Limits(LIMITS))
-    assert bench.board.digest() == limits_digest(77, BOARD.board_id, 1, [LIMITS, second])
-
-
-def test_ceilings_looser_than_the_compiled_ones_do_not_count() -> None:
-    loose = replace(BOARD.ceilings_by_output[0], max_on_ticks=9999, min_off_ticks=0)
-    loose = replace(loose, max_starts_1s=60_000, max_duty_1s_ticks=2_000_000)
-    lower = replace(loose, max_on_ticks=500, min_off_ticks=300)
-    lower = replace(lower, max_starts_1s=100, max_duty_1s_ticks=5000)
-    bench = CoreBench(replace(BOARD, ceilings=(loose, lower, loose, loose)))
-    loose_is = BOARD.ceilings_by_output[0]
-    (identity,) = [m for m in bench.send(Hello()) if isinstance(m, Identity)]
-    assert identity.ceilings == (loose_is, lower, loose_is, loose_is)
-    assert bench.refused(Limits(replace(LIMITS, max_on_ticks=801))) == Reason.ABOVE_CEILING
 
 
 # -- the horn --------------------------------------------------------------------------------------
@@ -461,12 +330,34 @@ def test_the_numbers_are_those_of_the_catalogue() -> None:
         assert found == expected
 
 
-def test_what_is_no_event_moves_nothing() -> None:
-    """And no event but a trip leads to tripped, nor does any lead out of a state there is not."""
+ARM, ARM_WITH_HORN, HORN_END, DISARM, GRAVE_CAUSE, CAUSE, RESET = range(7)
+"""The events of core/permission.h."""
+MOVES = {
+    (State.LOCKED, ARM): State.ARMED,
+    (State.LOCKED, ARM_WITH_HORN): State.WARNING,
+    (State.WARNING, HORN_END): State.ARMED,
+    (State.WARNING, DISARM): State.LOCKED,
+    (State.ARMED, DISARM): State.LOCKED,
+    (State.TRIPPED, RESET): State.LOCKED,
+}
+"""Section 4's table, without the trips."""
+
+
+@pytest.fixture
+def board() -> CoreBench:
+    """One that remembers what is told to be remembered."""
+    return CoreBench()
+
+
+@pytest.mark.usefixtures("board")
+@pytest.mark.parametrize("state", [*State, 77])
+@pytest.mark.parametrize("event", [*range(8), 255])
+def test_the_table_and_nothing_else_moves_the_state(state: int, event: int) -> None:
+    """Not the causes (they trip, by another way), nor what is no event, nor from no state."""
     core = library()
     assert core.cw_permission_size() == ctypes.sizeof(CMemory)
-    for state in (*State, 77):
-        for event in (4, 5, 7, 255):  # both kinds of cause; two numbers beyond the table
-            memory = CMemory(1, 2, int(state), 0)
-            assert not core.permission_move(memory, event)
-            assert (memory.state, memory.trip_number) == (state, 2)
+    memory = CMemory(1, 2, state, 9)
+    moved = MOVES.get((State(state), event)) if state in set(State) else None
+    assert core.permission_move(memory, event) == (moved is not None)
+    assert memory.state == (state if moved is None else moved)
+    assert (memory.cause, memory.trip_number) == (9 if moved is None else 0, 2)

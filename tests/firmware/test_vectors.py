@@ -13,7 +13,8 @@ from firmware_protocol.framing import crc16, encode_frame
 from tests.firmware_protocol.make_vectors import VECTORS
 from tests.firmware_protocol.replay import beginning, play
 
-from .core import CoreBoard, CReader, library
+from .core import CoreBoard
+from .library import CReader, library
 
 
 def load(name: str) -> list[dict[str, Any]]:

@@ -11,8 +11,6 @@
 
 static uint8_t shown_state;
 static bool allowed;
-static uint8_t turned_at;
-static uint8_t kicked_at;
 
 void alive_show(uint8_t state)
 {
@@ -45,6 +43,7 @@ void alive_allow(bool well)
 
 void alive_turn(void)
 {
+    static uint8_t turned_at;
     uint8_t overflows = ticks_overflows();
 
     if (!allowed) {
@@ -59,6 +58,7 @@ void alive_turn(void)
 
 void alive_kick(void)
 {
+    static uint8_t kicked_at;
     uint8_t overflows = ticks_overflows();
 
     if (overflows != kicked_at) {

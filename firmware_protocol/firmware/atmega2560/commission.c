@@ -63,7 +63,8 @@ void commission_serve(void)
         if (event == LINE_ERROR) {
             reader_spoil(&reader);
         } else if (event == LINE_BYTES) {
-            for (uint8_t taken = 0U; taken < count;) {
+            uint8_t taken = 0U;
+            while (taken < count) {
                 bool complete;
                 taken += reader_take(&reader, &bytes[taken], (uint8_t)(count - taken), &complete);
                 if (complete) {

@@ -25,10 +25,10 @@
 #define STACK_MARK 0xC5U
 
 static struct core core;
-static struct board board;
 static uint8_t last_levels;
 static uint8_t disagreeing; /* bit n: the pin of output n */
 static uint8_t unsound;     /* bit n: output n at its last turn */
+extern volatile uint16_t main_rounds;
 volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 
@@ -38,12 +38,14 @@ void first_of_all(void) __attribute__((naked, used, section(".init3")));
 void first_of_all(void)
 {
     extern uint8_t _end[];
+    uint8_t *at = _end;
 
     reset_flags = MCUSR;
     MCUSR = 0U;
     wdt_enable(WDTO_15MS);
-    for (uint8_t *at = _end; at < (uint8_t *)SP; at++) {
+    while (at < (uint8_t *)SP) {
         *at = STACK_MARK;
+        at++;
     }
 }
 
@@ -133,6 +135,7 @@ static bool look_at_output(uint8_t output)
         core_fault(&core, ticks_now());
     }
     /* An e-stop input that opened has stopped timers in mid-pulse: not judged until that was told. */
+    /* cppcheck-suppress misra-c2012-10.4 ; both sides are bool */
     if ((timers_halted() == 0U) && (disagrees != ((disagreeing & bit) != 0U))) {
         disagreeing ^= bit;
         core_pin_mismatch(&core, ticks_now(), disagreeing != 0U);
@@ -194,6 +197,7 @@ static void turn(uint8_t output)
 /* Its variables are gone from the stack afterwards. */
 __attribute__((noinline)) static void start(void)
 {
+    static struct board board; /* the core keeps its place */
     struct trip_memory kept;
     struct commissioned commissioned;
 

@@ -18,6 +18,13 @@
 #define PLACES 64U /* a power of two */
 #define PLACE_BYTES 16U
 
+/* avr-libc names a byte of the EEPROM by a pointer that it never follows. */
+static uint8_t *cell(uint16_t at)
+{
+    /* cppcheck-suppress misra-c2012-11.4 ; the number is the byte's address, and no pointer into RAM */
+    return (uint8_t *)at;
+}
+
 /* -- the trip memory -------------------------------------------------------------------------------- */
 
 struct record {
@@ -34,7 +41,6 @@ struct record {
 static struct record kept_in_ram[2] __attribute__((section(".noinit")));
 static struct record newest;
 static uint32_t written; /* sequence of what is in the EEPROM, or on its way there */
-static struct record behind;
 static uint8_t behind_at; /* next byte to be written; RECORD_BYTES: none */
 
 static uint16_t crc_of(const struct record *record)
@@ -66,7 +72,7 @@ static bool read_eeprom(struct record *found, bool *blank)
     *blank = true;
     for (uint8_t place = 0U; place < PLACES; place++) {
         struct record record;
-        eeprom_read_block(&record, (const void *)place_of(place), sizeof(record));
+        eeprom_read_block(&record, cell(place_of(place)), sizeof(record));
         if (record.sequence != UINT32_MAX) {
             *blank = false;
         }
@@ -111,12 +117,14 @@ void port_remember(const struct trip_memory *memory)
 
 void memory_step(void)
 {
+    static struct record behind; /* what is being written */
+
     if (!eeprom_is_ready()) {
         return;
     }
     if (behind_at < RECORD_BYTES) {
         const uint8_t *bytes = (const uint8_t *)&behind;
-        eeprom_write_byte((uint8_t *)(place_of(behind.sequence) + behind_at), bytes[behind_at]);
+        eeprom_write_byte(cell((uint16_t)(place_of(behind.sequence) + behind_at)), bytes[behind_at]);
         behind_at++;
     } else if (newest.sequence != written) {
         behind = newest;
@@ -146,10 +154,10 @@ static uint16_t record_crc(const uint8_t *bytes)
 bool memory_read_commissioned(uint8_t *bytes)
 {
     uint8_t crc[2];
-    uint8_t mark = eeprom_read_byte((const uint8_t *)COMMISSIONED_AT);
+    uint8_t mark = eeprom_read_byte(cell(COMMISSIONED_AT));
 
-    eeprom_read_block(bytes, (const void *)(COMMISSIONED_AT + 1U), COMMISSIONED_BYTES);
-    eeprom_read_block(crc, (const void *)(COMMISSIONED_AT + 1U + COMMISSIONED_BYTES), sizeof(crc));
+    eeprom_read_block(bytes, cell(COMMISSIONED_AT + 1U), COMMISSIONED_BYTES);
+    eeprom_read_block(crc, cell(COMMISSIONED_AT + 1U + COMMISSIONED_BYTES), sizeof(crc));
     return (mark == COMMISSIONED_MARK) && (get_u16(crc) == record_crc(bytes));
 }
 
@@ -177,7 +185,7 @@ bool memory_commissioned(struct commissioned *commissioned)
 static void write_byte(uint16_t at, uint8_t byte)
 {
     alive_wait();
-    eeprom_update_byte((uint8_t *)at, byte);
+    eeprom_update_byte(cell(at), byte);
 }
 
 /* The mark last: a record cut short has none, or its CRC does not match. */

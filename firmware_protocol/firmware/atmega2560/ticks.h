@@ -32,7 +32,7 @@ static inline uint16_t ticks_now16(void)
     if (((TIFR0 & (1U << TOV0)) != 0U) && (low < 0x80U)) {
         high++; /* overflowed, and its interrupt still waits */
     }
-    return (uint16_t)((uint16_t)(high << 8) | low);
+    return (uint16_t)((uint16_t)((uint16_t)high << 8) | low);
 }
 
 #endif

@@ -26,21 +26,21 @@
 #define RX_TAIL GPIOR2 /* written by the main loop */
 
 static uint8_t rx_ring[RX_BYTES] __attribute__((used));
-static uint8_t rx_handed; /* bytes handed over and not yet freed */
 static volatile uint8_t error_at[ERRORS];
 static volatile uint8_t error_head;
 static volatile uint8_t error_tail;
-volatile uint8_t uart_lost; /* bytes for which there was no room, or that came too fast: for the bench */
+volatile uint8_t uart_lost;
 
 static uint8_t tx_ring[256]; /* indices wrap by themselves */
 static volatile uint8_t tx_head;
 static volatile uint8_t tx_tail;
 
 /* The watch: off, on since `low_since`, or over with the line low for 2 ms. */
-enum watch { WATCH_OFF, WATCH_LOW, WATCH_ENDED_LONG };
+#define WATCH_OFF 0U
+#define WATCH_LOW 1U
+#define WATCH_ENDED_LONG 2U
 static volatile uint8_t watch;
 static volatile uint16_t low_since;
-static bool told; /* the break that lasts, or has ended, was told */
 
 static void watch_off(void)
 {
@@ -86,6 +86,7 @@ void __vector_broken_byte(void)
 
 /* A byte every 320 cycles at worst: this interrupt is the processor's greatest single load, so the good
  * byte's way is written by hand (three registers; the place at the head is always free). */
+/* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
 ISR(USART0_RX_vect, ISR_NAKED)
 {
     __asm__ volatile(
@@ -131,6 +132,7 @@ ISR(USART0_RX_vect, ISR_NAKED)
 }
 
 /* The line rose while it was watched. */
+/* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
 ISR(PCINT1_vect)
 {
     bool was_long = (uint16_t)(ticks_now16() - low_since) >= BREAK_TICKS;
@@ -141,6 +143,7 @@ ISR(PCINT1_vect)
     }
 }
 
+/* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
 ISR(USART0_UDRE_vect)
 {
     uint8_t tail = tx_tail;
@@ -167,6 +170,7 @@ void uart_start(void)
 
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
+    static uint8_t rx_handed; /* bytes handed over and not yet freed */
     uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
     uint8_t head;
     uint8_t left;
@@ -193,6 +197,7 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 
 uint8_t uart_watch_break(void)
 {
+    static bool told; /* the break that lasts, or has ended, was told */
     uint8_t state = LINE_STAYS;
 
     if (watch == WATCH_OFF) { /* most of the time */

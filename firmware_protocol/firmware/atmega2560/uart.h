@@ -9,9 +9,18 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum line_event { LINE_NOTHING, LINE_BYTES, LINE_ERROR };
+/* What uart_take found. */
+#define LINE_NOTHING 0U
+#define LINE_BYTES 1U
+#define LINE_ERROR 2U
 
-enum line_state { LINE_STAYS, LINE_BREAK, LINE_IDLE };
+/* What uart_watch_break found. */
+#define LINE_STAYS 0U
+#define LINE_BREAK 1U
+#define LINE_IDLE 2U
+
+/* Bytes for which there was no room, or that came too fast: for the bench. */
+extern volatile uint8_t uart_lost;
 
 void uart_start(void);
 

@@ -1,6 +1,6 @@
 /* Time and order: what the port tells, and what happens at one tick, in PROTOCOL.md's order
  * (section 8): inputs and frames, leases, the horn's end, then output by output its queued frames and
- * pulses (an output's frames concern no other), last the status. Everything that trips passes here.
+ * pulses (an output's frames concern no other), last the status.
  */
 #include "core.h"
 
@@ -11,48 +11,6 @@
 #include "port.h"
 
 #define STATUS_TICKS (50U * TICKS_PER_MS)
-
-/* -- leaving armed, and trips ----------------------------------------------------------------------- */
-
-void state_changed(struct core *core)
-{
-    core->status_due = true;
-    port_show_state(permission_state(&core->permission));
-}
-
-static void all_dark(void)
-{
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        port_dark(output);
-    }
-}
-
-static void forget_all(struct core *core)
-{
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        coil_go_dark(&core->coils[output], core->now);
-    }
-    core->session = 0U;
-    alarm_clear(&core->leases);
-    alarm_clear(&core->fires_at);
-}
-
-void left_armed(struct core *core)
-{
-    all_dark();
-    (void)permission_move(&core->permission, EVENT_DISARM);
-    forget_all(core);
-    state_changed(core);
-}
-
-void trip(struct core *core, uint8_t cause)
-{
-    all_dark(); /* first of all: whoever may fire is tripped by any cause, the others are dark */
-    if (permission_trip(&core->permission, cause)) {
-        forget_all(core);
-        state_changed(core);
-    }
-}
 
 /* -- time -------------------------------------------------------------------------------------------- */
 

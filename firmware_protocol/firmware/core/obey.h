@@ -28,7 +28,7 @@ uint8_t obey_arm(struct core *core, const struct frame *frame);
 uint8_t obey_reset(struct core *core, const struct frame *frame);
 uint8_t obey_voices(struct core *core, const struct frame *frame);
 
-/* core.c: trips if the cause may; anything that leaves warning or armed goes through left_armed. */
+/* trip.c: trips if the cause may; anything that leaves warning or armed goes through left_armed. */
 void trip(struct core *core, uint8_t cause);
 void left_armed(struct core *core);
 void state_changed(struct core *core);

@@ -1,138 +1,17 @@
-/* A port without hardware; see host.h. Not part of the firmware: it may allocate. */
+/* Time and what happens, for a board without hardware; see host.h. Not part of the firmware. */
 #include "host.h"
 
 #include <stdlib.h>
-#include <string.h>
 
 #include "../core/catalogue.h"
-#include "../core/obey.h"
-#include "../core/port.h"
-#include "timers.h"
-
-#define FRAME_ROOM 130U
-
-struct sent_frame {
-    uint64_t tick;
-    uint8_t length;
-    uint8_t bytes[FRAME_ROOM];
-};
-
-struct cw_board {
-    struct core core;
-    struct board board;
-    struct trip_memory memory;
-    struct timer timers[OUTPUTS];
-    struct pulse_log log;
-    struct sent_frame *sent;
-    size_t sent_count;
-    size_t sent_taken;
-    size_t sent_room;
-    uint64_t now;
-    uint64_t origin; /* the extended tick at which the board's own is 0 */
-    uint64_t next_poll;
-    uint32_t poll_every;
-    uint8_t levels;
-    uint8_t lead;
-    uint8_t shown_state;
-    bool mismatch;
-    bool line_low;
-    bool lazy;
-    bool full;
-};
-
-static struct cw_board *current; /* whose core is running */
-
-/* -- the port's side of port.h --------------------------------------------------------------------- */
-
-static uint64_t extended(const struct cw_board *board, uint32_t tick)
-{
-    uint32_t ahead = tick - (uint32_t)(board->now - board->origin);
-
-    if (ahead < HALF_RANGE) {
-        return board->now + ahead;
-    }
-    return board->now - (UINT32_MAX - ahead) - 1U;
-}
-
-void port_remember(const struct trip_memory *memory)
-{
-    current->memory = *memory;
-}
-
-bool port_send(const uint8_t *bytes, uint8_t count)
-{
-    struct cw_board *board = current;
-    struct sent_frame *frame;
-
-    if (board->full || (count > FRAME_ROOM)) {
-        return false;
-    }
-    if (board->sent_count == board->sent_room) {
-        size_t room = (board->sent_room == 0U) ? 64U : (2U * board->sent_room);
-        struct sent_frame *sent = realloc(board->sent, room * sizeof(*sent));
-        if (sent == NULL) {
-            abort();
-        }
-        board->sent = sent;
-        board->sent_room = room;
-    }
-    frame = &board->sent[board->sent_count];
-    frame->tick = board->now;
-    frame->length = count;
-    (void)memcpy(frame->bytes, bytes, count);
-    board->sent_count++;
-    return true;
-}
-
-uint16_t port_lead_ticks(void)
-{
-    return current->lead;
-}
-
-bool port_offer(uint8_t output, uint32_t start, uint16_t on)
-{
-    struct timer *timer = &current->timers[output];
-
-    timer_run(timer, &current->log);
-    return timer_offer(timer, extended(current, start), on);
-}
-
-uint8_t port_started(uint8_t output)
-{
-    timer_run(&current->timers[output], &current->log);
-    return current->timers[output].started;
-}
-
-uint8_t port_withdraw(uint8_t output)
-{
-    timer_run(&current->timers[output], &current->log);
-    return timer_withdraw(&current->timers[output], current->now + current->lead);
-}
-
-void port_dark(uint8_t output)
-{
-    timer_dark(&current->timers[output], current->now, &current->log);
-}
-
-void port_show_state(uint8_t state)
-{
-    current->shown_state = state;
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        current->timers[output].permitted = state == STATE_ARMED;
-    }
-}
+#include "board.h"
 
 /* -- time --------------------------------------------------------------------------------------------- */
-
-static uint32_t own_tick(const struct cw_board *board)
-{
-    return (uint32_t)(board->now - board->origin);
-}
 
 /* The board is at `tick`; its timers have done what lies before. */
 static void be_at(struct cw_board *board, uint64_t tick)
 {
-    current = board;
+    current_board = board;
     board->now = tick;
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         struct timer *timer = &board->timers[output];
@@ -181,7 +60,7 @@ static bool enter(struct cw_board *board, uint64_t tick)
     if (tick < board->now) {
         return false;
     }
-    current = board;
+    current_board = board;
     if (tick > board->now) {
         run(board, tick - 1U);
     }
@@ -193,7 +72,7 @@ static void start(struct cw_board *board)
 {
     struct trip_memory kept = board->memory;
 
-    current = board;
+    current_board = board;
     core_start(&board->core, &board->board, &kept, board->levels, own_tick(board));
     if (board->mismatch) { /* what the port would find and say at once */
         core_pin_mismatch(&board->core, own_tick(board), true);
@@ -343,7 +222,7 @@ bool cw_advance(struct cw_board *board, uint64_t tick)
     if (tick < board->now) {
         return false;
     }
-    current = board;
+    current_board = board;
     run(board, tick);
     be_at(board, tick);
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
@@ -351,125 +230,4 @@ bool cw_advance(struct cw_board *board, uint64_t tick)
         timer_run(&board->timers[output], &board->log);
     }
     return true;
-}
-
-/* -- what came of it -------------------------------------------------------------------------------- */
-
-size_t cw_take_frame(struct cw_board *board, uint64_t *tick, uint8_t *bytes)
-{
-    const struct sent_frame *frame;
-
-    if (board->sent_taken == board->sent_count) {
-        board->sent_taken = 0U;
-        board->sent_count = 0U;
-        return 0U;
-    }
-    frame = &board->sent[board->sent_taken];
-    board->sent_taken++;
-    *tick = frame->tick;
-    (void)memcpy(bytes, frame->bytes, frame->length);
-    return frame->length;
-}
-
-int cw_take_pulse(struct cw_board *board, uint64_t *start_tick, uint32_t *on)
-{
-    struct pulse_log *log = &board->log;
-    int output;
-
-    if (log->taken == log->count) {
-        log->taken = 0U;
-        log->count = 0U;
-        for (uint8_t i = 0U; i < OUTPUTS; i++) {
-            struct timer *timer = &board->timers[i];
-            if (timer->is_lit && ((timer->lit.start + timer->lit.on) <= board->now)) {
-                log_pulse(log, i, timer->lit.start, timer->lit.on);
-                timer->is_lit = false;
-            }
-        }
-    }
-    if (log->taken == log->count) {
-        return -1;
-    }
-    *start_tick = log->pulses[log->taken].start;
-    *on = log->pulses[log->taken].on;
-    output = log->outputs[log->taken];
-    log->taken++;
-    return output;
-}
-
-uint64_t cw_tick(const struct cw_board *board)
-{
-    return board->now;
-}
-
-uint32_t cw_wire_tick(const struct cw_board *board)
-{
-    return own_tick(board);
-}
-
-uint32_t cw_session(const struct cw_board *board)
-{
-    return board->core.session;
-}
-
-uint32_t cw_digest(const struct cw_board *board)
-{
-    return limits_digest(&board->core);
-}
-
-struct trip_memory cw_memory(const struct cw_board *board)
-{
-    return board->memory;
-}
-
-bool cw_is_lit(const struct cw_board *board, uint8_t output)
-{
-    const struct timer *timer = &board->timers[output];
-
-    return timer->is_lit && (board->now < (timer->lit.start + timer->lit.on));
-}
-
-uint8_t cw_shown_state(const struct cw_board *board)
-{
-    return board->shown_state;
-}
-
-uint32_t cw_broken_offers(const struct cw_board *board)
-{
-    uint32_t broken = 0U;
-
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        broken += board->timers[output].broken_offers + board->timers[output].unpermitted;
-    }
-    return broken;
-}
-
-size_t cw_core_size(void)
-{
-    return sizeof(struct core);
-}
-
-size_t cw_guard_size(void)
-{
-    return sizeof(struct guard);
-}
-
-size_t cw_inputs_size(void)
-{
-    return sizeof(struct inputs);
-}
-
-size_t cw_permission_size(void)
-{
-    return sizeof(struct permission);
-}
-
-size_t cw_nonces_size(void)
-{
-    return sizeof(struct nonces);
-}
-
-size_t cw_reader_size(void)
-{
-    return sizeof(struct reader);
 }

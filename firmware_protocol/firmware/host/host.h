@@ -59,11 +59,4 @@ uint8_t cw_shown_state(const struct cw_board *board);
  * told to be armed: always 0, or the core broke port.h. */
 uint32_t cw_broken_offers(const struct cw_board *board);
 
-size_t cw_core_size(void);
-size_t cw_guard_size(void);
-size_t cw_inputs_size(void);
-size_t cw_permission_size(void);
-size_t cw_nonces_size(void);
-size_t cw_reader_size(void);
-
 #endif
