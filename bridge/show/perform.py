@@ -30,7 +30,7 @@ class Desk:
         self.show = show
         self.source = ShowSource(config, Player(show.items), show.playing)
         self.operator: Operator | None = None
-        self.audio = AudioLink(show, self.source.player, self._say)
+        self.audio = AudioLink(show, self.source, self._say)
 
     def _say(self, line: str) -> None:
         if self.operator is not None:

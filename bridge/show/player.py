@@ -13,7 +13,7 @@ from enum import Enum
 from typing import Literal, Protocol
 
 from bridge.clocks import HostS
-from bridge.show.score_file import Score, ScoreEvent
+from bridge.show.score_file import NoSuchPlaceError, Score, ScoreEvent
 
 START_S = 0.6
 """An item begins this long after it was called for, at least: audio has to be made ready."""
@@ -171,7 +171,7 @@ class Player:
     def choose(self, now_s: HostS, index: int) -> None:
         """Makes an item ready. Raises ValueError for one that is not there."""
         if not 0 <= index < len(self.items):
-            raise ValueError(f"there is no item {index + 1}: the show has {len(self.items)}")
+            raise NoSuchPlaceError(f"there is no item {index + 1}: the show has {len(self.items)}")
         self.pause(now_s)
         self.index, self._position_s, self.transport = index, 0.0, Transport.READY
 

@@ -11,7 +11,11 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
+from bridge.journal.files import journals
+from bridge.journal.night import Night
+from bridge.journal.replay import Comparison
 from tests.end_to_end.rig import Program, Rig, wait_until
+from tests.journal.rig import replayed
 
 HERE = Path(__file__).resolve().parent
 
@@ -81,6 +85,12 @@ class PanelRig:
             with contextlib.suppress(OSError, subprocess.TimeoutExpired):
                 daemon.say("quit")
                 daemon.process.wait(3)
+
+    def replayed(self) -> Comparison:
+        """The newest run, by today's Engine, from its journal alone."""
+        night = Night(journals(self.rig.state / "journal")[-1])
+        assert night.gaps == []
+        return replayed(night)
 
     def _daemon(self) -> Program:
         if self._show is None:

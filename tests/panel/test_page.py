@@ -174,6 +174,10 @@ def test_a_night_with_two_operators(panel: PanelRig, chromium: Browser) -> None:
         # No token was said or written anywhere.
         said = "\n".join(daemon.lines + daemon.errors)
         assert not any(token in said for token in panel.operators.values())
+    # What the daemon did live, today's Engine does again from the journal: frame by frame.
+    found = panel.replayed()
+    assert found.same, found.difference or found.stopped
+    assert found.writes > 200
 
 
 def test_a_lost_daemon_is_said_at_once_and_large(panel: PanelRig, chromium: Browser) -> None:

@@ -128,3 +128,7 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         )
         daemon.wait_for("The dead man's switch was let go", after=said)
         assert status(daemon)["state"] == "tripped"
+    # What the daemon did live, today's Engine does again from the journal: frame by frame.
+    found = panel.replayed()
+    assert found.same, found.difference or found.stopped
+    assert found.writes > 200

@@ -126,3 +126,7 @@ def test_transport_by_the_page(
         page.locator("#answer", has_text="there is no item 3").wait_for()
         wait_for_transport(page, "countdown")
         page.locator("#acts li", has_text="Mara: show next").first.wait_for()
+    # What the daemon did live, today's Engine does again from the journal: frame by frame.
+    found = panel.replayed()
+    assert found.same, found.difference or found.stopped
+    assert found.writes > 200
