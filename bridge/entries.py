@@ -41,6 +41,18 @@ class SourceTold(NamedTuple):
         engine.source_changed(self.at_s)
 
 
+class SourceHeard(NamedTuple):
+    """What a show's source was told since the last entry, the audio's clock among it. It moves the
+    source alone, and stands before the entry that first meets it so."""
+
+    at_s: HostS
+    commands: tuple[tuple[str, tuple[float, ...]], ...]
+    """As in `SourceTold`."""
+
+    def enter(self, engine: Engine) -> None:
+        """Nothing: the source has been told already."""
+
+
 class InputChange(NamedTuple):
     at_s: HostS
     input_name: str
@@ -181,6 +193,7 @@ class Collect(NamedTuple):
 Entry = (
     Midi
     | SourceTold
+    | SourceHeard
     | InputChange
     | LinkUp
     | LinkDown

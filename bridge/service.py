@@ -30,7 +30,7 @@ from bridge.link.outbox import Outgoing
 from bridge.link.transport import LINE_ERRORS, LinkError, Transport, open_serial
 from bridge.midi_ports import MidiInputs, MidiPortError, PortState
 from bridge.records import LatchChanged, Record
-from bridge.source import VoiceSource
+from bridge.source import ScoreFeed, VoiceSource
 from bridge.stops.condition import Condition
 from bridge.watcher import Watcher, Watchers
 
@@ -73,6 +73,7 @@ class Service:
         self.engine = Engine(config, source, self.store.load())
         self.midi: MidiInputs | None = None
         self.watchers = Watchers(watchers, self._complain)
+        self._show = source if isinstance(source, ScoreFeed) else None
         self._open_port = open_port
         self._with_midi = with_midi
         self._transports: dict[str, Transport] = {}
@@ -223,6 +224,8 @@ class Service:
 
         `may_wait`: what it leads to may wait until a line has room (in a flood of notes).
         """
+        if self._show is not None and (heard := tuple(self.engine.source.take_commands())):
+            self.watchers.entered(entries.SourceHeard(entry.at_s, heard))
         self.watchers.entered(entry)
         try:
             entry.enter(self.engine)

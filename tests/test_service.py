@@ -13,7 +13,7 @@ import pty
 import signal
 import threading
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ from bridge.local_boards import LocalBoards
 from bridge.music.instrument import Instrument
 from bridge.records import Record
 from bridge.service import Service, open_port
+from bridge.source import VoiceSource
 from bridge.watcher import Watcher
 from firmware_protocol.catalogue import Cause as BoardCause
 from firmware_protocol.catalogue import State as BoardState
@@ -53,9 +54,15 @@ class Kept(Watcher):
 class Site:
     """Two racks, armed and sounding."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        source: Callable[[Config], VoiceSource] = Instrument,
+        inputs: Sequence[dict[str, Any]] | None = None,
+    ) -> None:
         self.config: Config = site(
             [coil("Larkspur", "North", 1), coil("Foxglove", "South", 1)],
+            inputs=inputs,
             music={"routes": [{"coils": ["Larkspur", "Foxglove"]}]},
             state_directory=str(folder),
         )
@@ -64,7 +71,7 @@ class Site:
         self.transports: dict[str, Any] = {}
         self.service = Service(
             self.config,
-            Instrument(self.config),
+            source(self.config),
             open_port=self._open,
             with_midi=False,
             watchers=[Kept(self.records)],
@@ -102,8 +109,9 @@ def play(
     folder: Path,
     story: Callable[[Site], Awaitable[None]],
     prepare: Callable[[Site], None] = lambda made: None,
+    made: Site | None = None,
 ) -> Site:
-    made = Site(folder)
+    made = made or Site(folder)
     prepare(made)
 
     async def main() -> None:

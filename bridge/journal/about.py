@@ -16,6 +16,10 @@ from bridge.config import SIMULATED_PORT, Config
 from bridge.interlock import Latch
 from bridge.latch_store import latch_as_text
 from bridge.music.instrument import Instrument
+from bridge.show.player import Player
+from bridge.show.show_record import show_as_text, show_from_text
+from bridge.show.show_source import ShowSource
+from bridge.show.show_stage import ShowStage
 from bridge.source import VoiceSource
 from bridge.stage import Stage
 from bridge.version import VERSION
@@ -83,6 +87,10 @@ def describe_source(source: VoiceSource) -> dict[str, str | float]:
             return {"kind": "instrument"}
         case Stage() if isinstance(source.inner, Instrument):
             return {"kind": "stage"}
+        case ShowStage() if isinstance(source.inner, ShowSource):
+            return {"kind": "show stage", "show": show_as_text(*source.inner.made_of)}
+        case ShowSource():
+            return {"kind": "show", "show": show_as_text(*source.made_of)}
         case BangSource():
             return {
                 "kind": "bangs",
@@ -100,6 +108,10 @@ def make_source(config: Config, described: Mapping[str, str | float]) -> VoiceSo
             return Instrument(config)
         case {"kind": "stage"}:
             return Stage(config, Instrument(config))
+        case {"kind": "show" | "show stage" as kind, "show": str(text)}:
+            items, playing = show_from_text(text)
+            show = ShowSource(config, Player(items), playing)
+            return show if kind == "show" else ShowStage(config, show)
         case {"kind": "bangs", "coil": str(coil), "break_rate_hz": float(rate)}:
             return BangSource(config, coil, rate)
         case _:

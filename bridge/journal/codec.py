@@ -103,6 +103,7 @@ _RARE: dict[str, Any] = {
     kind.__name__: kind
     for kind in (
         entries.SourceTold,
+        entries.SourceHeard,
         entries.InputChange,
         entries.LinkUp,
         entries.LinkDown,
@@ -263,6 +264,6 @@ def _rare_entry(at_s: HostS, value: dict[str, Any]) -> entries.Entry:
         value["condition"] = Condition[value["condition"]]
     elif kind is entries.Proven:
         value["unproven"] = tuple(value["unproven"])
-    elif kind is entries.SourceTold:
+    elif kind in (entries.SourceTold, entries.SourceHeard):
         value["commands"] = tuple((name, tuple(n)) for name, n in value["commands"])
     return kind(at_s, **value)

@@ -14,7 +14,7 @@ from typing import Any, TextIO
 from bridge.journal.files import size_bytes
 from bridge.journal.find import night, nights
 from bridge.journal.lines import USUAL, Kind, lines
-from bridge.journal.night import JournalError, Night, Progress
+from bridge.journal.night import JournalError, Night, Progress, UnbornError
 from bridge.journal.replay import replay
 from bridge.journal.story import Story
 from bridge.journal.wire import WireReader
@@ -48,6 +48,9 @@ def list_nights(where: Path, *, as_json: bool) -> int:
     for path in nights(where):
         try:
             one = Night(path)
+        except UnbornError as error:
+            print(error, file=sys.stderr)
+            continue
         except JournalError as error:
             damaged.append(str(error))
             continue

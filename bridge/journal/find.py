@@ -6,7 +6,7 @@ from pathlib import Path
 
 from bridge.config import ConfigError, load_config
 from bridge.journal.files import SUFFIX, journal_directory, journals, run_of
-from bridge.journal.night import JournalError, Night
+from bridge.journal.night import JournalError, Night, UnbornError
 from bridge.latch_store import site_slug
 
 
@@ -29,16 +29,20 @@ def nights(where: Path) -> list[Path]:
 def night(where: Path) -> Night:
     """The journal itself, or the newest of a site or folder. Raises JournalError."""
     if where.is_file() and _is_site_file(where):
-        found = nights(where)
-        if not found:
-            raise JournalError(f"{where}: no journal of this site yet; see: coilwarden serve")
-        return Night(found[-1])
+        return _newest(where, f"{where}: no journal of this site yet; see: coilwarden serve")
     if where.is_dir():
-        found = nights(where)
-        if not found:
-            raise JournalError(f"{where}: there is no journal in this folder")
-        return Night(found[-1])
+        return _newest(where, f"{where}: there is no journal in this folder")
     return Night(where)
+
+
+def _newest(where: Path, none: str) -> Night:
+    """Runs that ended before anything was recorded are passed over."""
+    for path in reversed(nights(where)):
+        try:
+            return Night(path)
+        except UnbornError:
+            continue
+    raise JournalError(none)
 
 
 def _is_site_file(path: Path) -> bool:

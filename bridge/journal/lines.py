@@ -50,6 +50,10 @@ def lines(event: Event, wire: WireReader) -> Iterator[tuple[float, Kind, str]]:
         case entries.SourceTold():
             told = ", ".join(f"{name} {_numbers(n)}".strip() for name, n in event.commands)
             yield at_s, Kind.ACTS, f"by hand: {told}"
+        case entries.SourceHeard():
+            for name, numbers in event.commands:
+                kind = Kind.STEPS if name.startswith("show audio") else Kind.ACTS
+                yield at_s, kind, f"by hand: {name} {_numbers(numbers)}".strip()
         case entries.InputChange():
             yield at_s, Kind.STEPS, f"input {event.input_name}: {event.text}"
         case entries.LinkUp() | entries.BreakDone():

@@ -31,6 +31,10 @@ class JournalError(Exception):
     """A journal that is missing, foreign or damaged; its text names the file and what to do."""
 
 
+class UnbornError(JournalError):
+    """A file in which nothing was ever committed: the run ended while it was being made."""
+
+
 @dataclass(frozen=True, slots=True)
 class Chunk:
     """One batch: which rows of which file, when, and how much."""
@@ -49,14 +53,20 @@ class Night:
     def __init__(self, path: Path) -> None:
         if not path.exists():
             raise JournalError(f"{path}: there is no such file; see: coilwarden journal list")
-        self.paths = parts_of(path)
+        self.paths: list[Path] = []
         """Its files, in order."""
         self.about: dict[str, str] = {}
         self.chunks: list[Chunk] = []
         self.gaps: list[str] = []
         """Batches that are not there, as sentences."""
-        for part in self.paths:
-            self._read_part(part)
+        for part in parts_of(path):
+            try:
+                self._read_part(part)
+            except UnbornError:  # a later part in the making holds nothing, and costs nothing
+                if not self.paths:
+                    raise
+            else:
+                self.paths.append(part)
 
     def _read_part(self, path: Path) -> None:
         with _open(path) as db:
@@ -161,16 +171,16 @@ def _open(path: Path) -> closing[sqlite3.Connection]:
     try:
         (application,) = db.execute("PRAGMA application_id").fetchone()
         (version,) = db.execute("PRAGMA user_version").fetchone()
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.Error as error:
         db.close()
         raise JournalError(f"{path}: is damaged, or not a journal: {error}") from error
+    if application == 0 and tables == 0:
+        db.close()
+        raise UnbornError(f"{path}: is empty: the run ended before its first batch")
     if application != APPLICATION_ID:
         db.close()
-        raise JournalError(
-            f"{path}: is not a journal of this program"
-            if head
-            else f"{path}: is empty: the run ended before its first batch"
-        )
+        raise JournalError(f"{path}: is not a journal of this program")
     if version != FORMAT:
         db.close()
         raise JournalError(

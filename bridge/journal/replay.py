@@ -86,12 +86,14 @@ class _Replay:
         if isinstance(entry, entries.LinkDown):
             self._unwritten.pop(entry.controller, None)
         try:
-            if isinstance(entry, entries.SourceTold):
+            if isinstance(entry, entries.SourceTold | entries.SourceHeard):
                 for command, numbers in entry.commands:
                     self._engine.source.do(command, numbers)
             entry.enter(self._engine)
         except Exception as error:  # as in the daemon: what it led to comes as an entry of its own
-            if isinstance(error, ValueError) and isinstance(entry, entries.SourceTold):
+            if isinstance(error, ValueError) and isinstance(
+                entry, entries.SourceTold | entries.SourceHeard
+            ):
                 self.found.stopped = str(error)
         self._take_records(entry.at_s)
 

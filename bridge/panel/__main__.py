@@ -22,7 +22,8 @@ import uvicorn
 
 from bridge.config_panel import Panel as Settings
 from bridge.panel import commands as c
-from bridge.panel.app import Panel, build
+from bridge.panel.app import build
+from bridge.panel.shared import Panel
 from bridge.panel.tokens import TokenError, load_tokens
 from bridge.panel.wire import Wire
 

@@ -19,14 +19,16 @@ TRIES_S = 60.0
 """Wrong tokens from one address in so long; then it waits."""
 COMMANDS_A_SECOND = 40.0
 COMMAND_BURST = 80.0
+USUAL_PORT = {False: 80, True: 443}
+"""Which browsers leave out, without and with TLS."""
 
 
-def host_allowed(host: str, server: tuple[str, int], names: Collection[str]) -> bool:
+def host_allowed(host: str, server: tuple[str, int], names: Collection[str], *, tls: bool) -> bool:
     """Is this Host header one of ours? A page that was led here by its own name (DNS rebinding)
     sends that name. `server`: address and port that the connection reached."""
     name, port = _split_host(host)
     address, own_port = server
-    if port != own_port:
+    if (USUAL_PORT[tls] if port is None else port) != own_port:
         return False
     if name in {n.lower() for n in names}:
         return True
@@ -40,12 +42,12 @@ def host_allowed(host: str, server: tuple[str, int], names: Collection[str]) -> 
 
 
 def _split_host(host: str) -> tuple[str, int | None]:
-    """Lower-case name or address, and the port; None for what is no port."""
+    """Lower-case name or address, and the port: None where none is given, -1 for what is none."""
     host = host.strip().lower()
     name, colon, port = host.rpartition(":")
     if not colon or (host.startswith("[") and host.endswith("]")):
         return host.strip("[]"), None
-    return name.strip("[]"), int(port) if port.isascii() and port.isdigit() else None
+    return name.strip("[]"), int(port) if port.isascii() and port.isdigit() else -1
 
 
 def origin_allowed(origin: str | None, host: str, *, tls: bool, needed: bool) -> bool:

@@ -154,7 +154,10 @@ class Desk:
             self._others_held[name] = (seat, who, now_s)
         if phase is None or phase == "begin":
             self._note(who, name.replace(":", " "))
-        return other(who, phase)
+        answer = other(who, phase)
+        if phase is None:
+            self._service.source_changed()
+        return answer
 
     # -- one coil -----------------------------------------------------------------------------
 

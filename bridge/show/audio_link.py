@@ -10,24 +10,24 @@ from typing import Any
 
 from bridge.clocks import HostS
 from bridge.host_clock import host_now
-from bridge.show.clock_map import ClockMap, RobustLine
-from bridge.show.player import AudioWish, Player, Shifted, Transport
+from bridge.show.player import AudioWish
 from bridge.show.show_file import Show
+from bridge.show.show_source import ShowSource
 
 LEAVE_S = 1.0
 """The audio process has so long to end by itself."""
 
 
 class AudioLink:
-    """Keeps the player told of the device's clock; `say` gets lines for the operator."""
+    """Keeps the source told of the device's clock; `say` gets lines for the operator."""
 
-    def __init__(self, show: Show, player: Player, say: Callable[[str], None]) -> None:
-        self.map = ClockMap(RobustLine(20.0))
+    def __init__(self, show: Show, source: ShowSource, say: Callable[[str], None]) -> None:
         self.missing = ""
         """Why there is no audio; "" while there is, or may be."""
         self.underruns = 0
         self._show = show
-        self._player = player
+        self._source = source
+        self._player = source.player
         self._say = say
         self._process: asyncio.subprocess.Process | None = None
 
@@ -67,22 +67,20 @@ class AudioLink:
         elif "rate" in words:
             self._say(f"audio: {words['device']} at {words['rate']:g} Hz is the show's clock")
         elif "begins" in words:
-            if words["begins"] == self._player.index:
-                self._player.audio_plays(Shifted(self.map, words["stream_s"] - words["position_s"]))
+            self._source.audio_begins(words["begins"], words["stream_s"] - words["position_s"])
         elif "stream_s" in words:
             if words["underruns"] != self.underruns:
                 self.underruns = words["underruns"]
-                self.map.restart()
+                self._source.audio_jumped()
                 self._say(f"audio: underrun {self.underruns}; the coils go with what was played")
-            settle = self._player.transport is not Transport.PLAYING
-            self.map.observe(HostS(words["at_s"]), words["stream_s"], settle=settle)
+            self._source.audio_at(HostS(words["at_s"]), words["stream_s"])
 
     def do(self, wishes: list[AudioWish]) -> None:
         """What the player wants of the audio; empties the list."""
         for wish in wishes:
             if self.missing:
                 if wish.act == "play":
-                    self._player.audio_is_missing(host_now())
+                    self._source.audio_is_missing(host_now())
             elif wish.act == "play":
                 words = {"play": wish.item, "position_s": wish.position_s, "at_s": wish.at_s}
                 self._write(words)
@@ -98,4 +96,4 @@ class AudioLink:
         """There is no audio from now on, and the show does not wait for it."""
         self.missing = why
         self._say(f"audio: NONE ({why}): the show runs on this computer's clock, without its audio")
-        self._player.audio_is_missing(host_now())
+        self._source.audio_is_missing(host_now())

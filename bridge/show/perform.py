@@ -12,7 +12,8 @@ from bridge.interlock import State
 from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
-from bridge.show.player import NoSuchPlace, Player, Transport
+from bridge.show.player import Player, Transport
+from bridge.show.score_file import NoSuchPlaceError
 from bridge.show.show_file import Show
 from bridge.show.show_source import ShowSource
 from bridge.show.show_stage import ShowStage
@@ -30,7 +31,7 @@ class Desk:
         self.show = show
         self.source = ShowSource(config, Player(show.items), show.playing)
         self.operator: Operator | None = None
-        self.audio = AudioLink(show, self.source.player, self._say)
+        self.audio = AudioLink(show, self.source, self._say)
 
     def _say(self, line: str) -> None:
         if self.operator is not None:
@@ -61,7 +62,7 @@ class Desk:
                     source.choose(now_s, int(number) - 1)
                 case _:
                     return None
-        except NoSuchPlace as error:
+        except NoSuchPlaceError as error:
             return str(error)
         return self.status()
 

@@ -13,7 +13,7 @@ from enum import Enum
 from typing import Literal, Protocol
 
 from bridge.clocks import HostS
-from bridge.show.score_file import Score, ScoreEvent
+from bridge.show.score_file import NoSuchPlaceError, Score, ScoreEvent
 
 START_S = 0.6
 """An item begins this long after it was called for, at least: audio has to be made ready."""
@@ -23,10 +23,6 @@ TAIL_S = 1.5
 """After the last event an item lasts so much longer: notes ring out."""
 
 OnTrip = Literal["stop", "fade", "go on"]
-
-
-class NoSuchPlace(ValueError):
-    """The operator asked for a bar or an item that is not there; the text says what there is."""
 
 
 class Transport(Enum):
@@ -154,13 +150,13 @@ class Player:
             self.resume(now_s, None)
 
     def resume(self, now_s: HostS, bar: int | None) -> None:
-        """Goes on at a bar, or at the begin of the one where it was paused. Raises NoSuchPlace."""
+        """Goes on at a bar, or at that in which it was paused. Raises NoSuchPlaceError."""
         score, offset_s = self.item.score, self.item.score_offset_s
         if bar is not None:
             if self.item.is_chased:
-                raise NoSuchPlace("this item plays where its master is: go there in the DAW")
+                raise NoSuchPlaceError("this item plays where its master is: go there in the DAW")
             if not 1 <= bar <= score.last_bar:
-                raise NoSuchPlace(
+                raise NoSuchPlaceError(
                     f"there is no bar {bar}: the score has bars 1 to {score.last_bar}"
                 )
         elif self.transport is Transport.PAUSED and self._audio_map is not None:
@@ -184,9 +180,9 @@ class Player:
         self.held = True
 
     def choose(self, now_s: HostS, index: int) -> None:
-        """Makes an item ready. Raises NoSuchPlace for one that is not there."""
+        """Makes an item ready. Raises NoSuchPlaceError for one that is not there."""
         if not 0 <= index < len(self.items):
-            raise NoSuchPlace(f"there is no item {index + 1}: the show has {len(self.items)}")
+            raise NoSuchPlaceError(f"there is no item {index + 1}: the show has {len(self.items)}")
         self.pause(now_s)
         self.index, self._position_s, self.transport = index, 0.0, Transport.READY
         self.held = self.item.wait

@@ -21,6 +21,10 @@ class ScoreError(Exception):
     """A score that cannot be played; the text says why and what to do."""
 
 
+class NoSuchPlaceError(ValueError):
+    """A bar or an item that is not there."""
+
+
 @dataclass(frozen=True, slots=True)
 class ScoreEvent:
     """A channel message, status byte first, at `position_s` from the score's begin."""
@@ -43,6 +47,8 @@ class Score:
     ) -> None:
         """`tempos`: (tick, µs a quarter note); `signatures`: (tick, beats, unit). In order."""
         self.events = tuple(events)
+        self.made_of = (ticks_per_quarter, tuple(tempos), tuple(signatures), end_s)
+        """With the events, all it takes to make the same again."""
         self._per_quarter = ticks_per_quarter
         self._tempos = [(0, 0.0, _DEFAULT_TEMPO_US)]
         for tick, tempo_us in tempos:
@@ -96,9 +102,11 @@ class Score:
         return tuple((at_s, tempo_us) for _, at_s, tempo_us in self._tempos)
 
     def position_at_bar(self, bar: int) -> float:
-        """Where a bar begins. Raises ValueError for one that is not in the score."""
+        """Where a bar begins. Raises NoSuchPlaceError for one that is not in the score."""
         if not 1 <= bar <= self.last_bar:
-            raise ValueError(f"there is no bar {bar}: the score has bars 1 to {self.last_bar}")
+            raise NoSuchPlaceError(
+                f"there is no bar {bar}: the score has bars 1 to {self.last_bar}"
+            )
         index = bisect_right(self._signatures, bar, key=lambda s: s[1]) - 1
         at_tick, first, length = self._signatures[index]
         return self.position_at_quarter((at_tick + (bar - first) * length) / self._per_quarter)

@@ -6,6 +6,7 @@ effect exactly when the audience is to hear it.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -13,10 +14,11 @@ from bridge.clocks import HostS, MusicS
 from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
+from bridge.show.clock_map import ClockMap, RobustLine
 from bridge.show.follower import CLOCK_ERROR, TIME_CODE_ERROR, Follower
 from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
-from bridge.show.player import Player, Shifted, Transport
-from bridge.show.score_file import Score
+from bridge.show.player import Item, Player, Shifted, Transport
+from bridge.show.score_file import NoSuchPlaceError, Score
 from bridge.source import ShowStatus
 
 SCORE_INPUT = "score"
@@ -25,6 +27,7 @@ MAX_NOTE_S = 120.0
 AHEAD_S = 0.125
 """How far ahead frames are sent: this computer may stand still for 100 ms, and a frame still needs
 its time to be built, sent and queued. A board takes at most 250 ms."""
+AUDIO_WINDOW_S = 20.0
 _IDS_APART = 1_000_000
 
 
@@ -64,6 +67,9 @@ class ShowSource:
         self._now_s = MusicS(0.0)
         self._lead_s = AHEAD_S
         self._listen_anew()
+        self.audio_map = ClockMap(RobustLine(AUDIO_WINDOW_S))
+        """The audio device's clock: position in its stream."""
+        self._commands: list[tuple[str, tuple[float, ...]]] = []
         self._instrument = self._make()
 
     # -- ScoreFeed ------------------------------------------------------------------------------
@@ -111,24 +117,33 @@ class ShowSource:
             clock=clock,
         )
 
+    @property
+    def made_of(self) -> tuple[tuple[Item, ...], tuple[Playing, ...]]:
+        """Its items, and how each is played."""
+        return self.player.items, self._playing
+
     # -- the operator's acts --------------------------------------------------------------------
 
     def go(self, now_s: HostS) -> None:
+        self._told("go", now_s)
         self._change_item(MusicS(now_s + self._lead_s))
         self.player.go(now_s)
 
     def resume(self, now_s: HostS, bar: int | None) -> None:
-        """Raises NoSuchPlace for a bar that is not there; what plays then plays on."""
+        """Raises NoSuchPlaceError for a bar that is not there; what plays then plays on."""
+        self._told("resume", now_s, *(() if bar is None else (bar,)))
         self.player.resume(HostS(now_s + self._lead_s), bar)
         self.release(now_s)
 
     def pause(self, now_s: HostS) -> None:
         """What is decided already is played out; coils and audio stand still a lead from now."""
+        self._told("pause", now_s)
         self.player.pause(HostS(now_s + self._lead_s))
         self.release(now_s)
 
     def choose(self, now_s: HostS, index: int) -> None:
-        """Raises NoSuchPlace for an item that is not there."""
+        """Raises NoSuchPlaceError for an item that is not there."""
+        self._told("choose", now_s, index)
         self.player.choose(HostS(now_s + self._lead_s), index)
         self._change_item(MusicS(now_s + self._lead_s))
 
@@ -137,7 +152,34 @@ class ShowSource:
         self._now_s = max(self._now_s, MusicS(now_s + self._lead_s))
         self._instrument.input_lost(self._now_s, SCORE_INPUT)
 
+    # -- what the audio says --------------------------------------------------------------------
+
+    def audio_begins(self, item: int, ahead_s: float) -> None:
+        """The device has the item's place: item time is stream time less `ahead_s`."""
+        self._told("audio_begins", item, ahead_s)
+        if item == self.player.index:
+            self.player.audio_plays(Shifted(self.audio_map, ahead_s))
+
+    def audio_at(self, at_s: HostS, stream_s: float) -> None:
+        """So much of the stream was heard at `at_s`."""
+        self._told("audio_at", at_s, stream_s)
+        settle = self.player.transport is not Transport.PLAYING
+        self.audio_map.observe(at_s, stream_s, settle=settle)
+
+    def audio_jumped(self) -> None:
+        """An underrun: what was known of the stream's time is void."""
+        self._told("audio_jumped")
+        self.audio_map.restart()
+
+    def audio_is_missing(self, now_s: HostS) -> None:
+        """There is no device: this computer's clock must do."""
+        self._told("audio_is_missing", now_s)
+        self.player.audio_is_missing(now_s)
+
     # -- inside ---------------------------------------------------------------------------------
+
+    def _told(self, command: str, *numbers: float) -> None:
+        self._commands.append((f"show {command}", numbers))
 
     def _make(self) -> Instrument:
         playing = self._playing[self.player.index]
@@ -234,12 +276,35 @@ class ShowSource:
         return self._instrument.take_events()
 
     def take_commands(self) -> Sequence[tuple[str, tuple[float, ...]]]:
-        """None: what the operator tells a show depends on files and clocks outside a journal, so a
-        journal of a show is shown and reported, and not replayed."""
-        return ()
+        """What operator and audio have told it since: with the items, all that a replay needs."""
+        commands, self._commands = self._commands, []
+        return commands
 
     def do(self, command: str, numbers: tuple[float, ...]) -> None:
-        raise ValueError(f"a show takes no command {command!r}{numbers}")
+        with contextlib.suppress(NoSuchPlaceError):  # it was not there then either
+            self._do(command, numbers)
+        self._commands.clear()
+
+    def _do(self, command: str, numbers: tuple[float, ...]) -> None:
+        match command.removeprefix("show "), numbers:
+            case "go", (now_s,):
+                self.go(HostS(now_s))
+            case "resume", (now_s, *bar):
+                self.resume(HostS(now_s), int(bar[0]) if bar else None)
+            case "pause", (now_s,):
+                self.pause(HostS(now_s))
+            case "choose", (now_s, index):
+                self.choose(HostS(now_s), int(index))
+            case "audio_begins", (item, ahead_s):
+                self.audio_begins(int(item), ahead_s)
+            case "audio_at", (at_s, stream_s):
+                self.audio_at(HostS(at_s), stream_s)
+            case "audio_jumped", ():
+                self.audio_jumped()
+            case "audio_is_missing", (now_s,):
+                self.audio_is_missing(HostS(now_s))
+            case _:
+                raise ValueError(f"a show knows no {command} with {len(numbers)} numbers")
 
 
 def _in_seconds(seen: Observation, score: Score) -> Observation:

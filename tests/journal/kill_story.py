@@ -2,7 +2,7 @@
 
     python -m tests.journal.kill_story FOLDER SEED
 
-Forks children, five at a time; each feeds a writer some 2,000 events a second (and a flood of them
+Forks children, ten at a time; each feeds a writer some 2,000 events a second (and a flood of them
 now and then), tells in a shared page which number it handed over last and when, and is killed with
 SIGKILL at a random moment. Prints a line of JSON for each: its folder, that number and that time.
 """
@@ -25,7 +25,9 @@ from bridge.journal.values import Noted
 from bridge.journal.writer import Writer
 
 KILLS = 50
-TOGETHER = 5
+TOGETHER = 10
+LIVES_S = ((0.02, 0.3), (0.3, 1.0), (0.3, 1.0), (0.3, 1.0))
+"""Some die while the file is made, most after a batch or several."""
 PAGE = struct.Struct("<qd")
 
 
@@ -74,12 +76,13 @@ def main(folder: Path) -> None:
     rnd = random.Random(7)
     for group in range(0, KILLS, TOGETHER):
         places = [folder / f"{seed:02d}" for seed in range(group, group + TOGETHER)]
-        children: list[tuple[Path, int, mmap.mmap]] = []
+        children: list[tuple[float, Path, int, mmap.mmap]] = []
         for seed, place in enumerate(places, start=group):
             place.mkdir()
-            children.append((place, *begin(place, seed)))
-        for place, child, page in children:
-            time.sleep(rnd.uniform(0.01, 0.3))
+            dies_s = time.monotonic() + rnd.uniform(*rnd.choice(LIVES_S))
+            children.append((dies_s, place, *begin(place, seed)))
+        for dies_s, place, child, page in sorted(children, key=lambda one: one[0]):
+            time.sleep(max(0.0, dies_s - time.monotonic()))
             print(json.dumps(end(place, child, page)), flush=True)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 from bridge.engine import Act
@@ -10,12 +11,15 @@ from bridge.interlock import Cause, State
 from bridge.journal.files import journals
 from bridge.journal.journal import Journal
 from bridge.journal.night import Night
+from bridge.journal.replay import Comparison, replay
 from tests.chain.rig import note_on
 from tests.test_service import NOW, Site, play
 
 
-def recorded_run(folder: Path, *, trip: bool = True) -> tuple[Site, Night]:
-    """A chord with vibrato, a hush, and a stop by a panel."""
+def recorded(
+    folder: Path, story: Callable[[Site], Awaitable[None]], made: Site | None = None
+) -> tuple[Site, Night]:
+    """`story` on an armed and sounding site, `made` or the usual one."""
     kept: list[Journal] = []
 
     def prepare(made: Site) -> None:
@@ -24,6 +28,21 @@ def recorded_run(folder: Path, *, trip: bool = True) -> tuple[Site, Night]:
         kept.append(journal)
         made.service.watchers.add(journal)
         journal.start()
+
+    made = play(folder, story, prepare, made)
+    kept[0].close()
+    (path,) = journals(folder / "journal")
+    return made, Night(path)
+
+
+def replayed(night: Night) -> Comparison:
+    """By today's Engine, from the journal alone."""
+    config = night.config()
+    return replay(config, night.source(config), night.latch(), night.read())
+
+
+def recorded_run(folder: Path, *, trip: bool = True) -> tuple[Site, Night]:
+    """A chord with vibrato, a hush, and a stop by a panel."""
 
     async def story(made: Site) -> None:
         for note in (45, 52, 57, 64):
@@ -39,7 +58,4 @@ def recorded_run(folder: Path, *, trip: bool = True) -> tuple[Site, Night]:
             made.service.stop(Cause.OPERATOR_STOP, "planted", "panel Tablet")
             await asyncio.sleep(0.3)
 
-    made = play(folder, story, prepare)
-    kept[0].close()
-    (path,) = journals(folder / "journal")
-    return made, Night(path)
+    return recorded(folder, story)

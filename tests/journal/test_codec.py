@@ -17,6 +17,7 @@ from bridge.journal import codec
 from bridge.journal.values import ClockFix, Event, Missing, Noted, Sounding, Told, Wrote
 from bridge.link.outbox import Outgoing
 from bridge.records import HeldBackChanged
+from bridge.stops.condition import Condition
 
 TIMES = st.floats(allow_nan=False, allow_infinity=False).map(HostS)
 NAMES = st.text(max_size=40)
@@ -28,6 +29,11 @@ ENTRIES = st.one_of(
     st.builds(entries.Advance, TIMES),
     st.builds(entries.Collect, TIMES, NAMES, st.integers(0, 2**32 - 1)),
     st.builds(entries.SourceTold, TIMES, COMMANDS.map(tuple)),
+    st.builds(entries.SourceHeard, TIMES, COMMANDS.map(tuple)),
+    st.builds(entries.StopInput, TIMES, NAMES, st.sampled_from(Condition), NAMES),
+    st.builds(entries.Hold, TIMES, st.booleans()),
+    st.builds(entries.Proven, TIMES, st.lists(NAMES, max_size=3).map(tuple)),
+    st.builds(entries.Objection, TIMES, NAMES, NAMES, NAMES),
     st.builds(entries.InputChange, TIMES, NAMES, st.booleans(), NAMES),
     st.builds(entries.LinkUp, TIMES, NAMES),
     st.builds(entries.LinkDown, TIMES, NAMES, NAMES),

@@ -14,13 +14,7 @@ from typer.testing import CliRunner, Result
 
 from bridge.cli import app
 from bridge.journal.night import Night
-from tests.journal.rig import recorded_run
 from tests.test_service import Site
-
-
-@pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Site, Night]:
-    return recorded_run(tmp_path_factory.mktemp("run"))
 
 
 def call(*arguments: object) -> Result:
@@ -123,6 +117,30 @@ def test_a_batch_that_is_gone_is_no_identical_night(
     done = call("replay", path)
     assert done.exit_code == 1
     assert "identical: today" not in done.stdout
+
+
+def unborn(path: Path) -> None:
+    """As kill -9 leaves it between the file's making and its first commit."""
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.close()
+
+
+def test_a_part_that_was_being_made_when_the_run_died_costs_nothing(
+    run: tuple[Site, Night], tmp_path: Path
+) -> None:
+    _, night = run
+    first = altered(night, tmp_path, "PRAGMA user_version = 1")
+    unborn(first.with_name(first.name.replace(".001.", ".002.")))
+    assert Night(first).events == night.events
+    assert call("replay", first).exit_code == 0
+    # A later run that was only being made: the newest with anything in it is meant.
+    unborn(tmp_path / "depot-yard.29991231-235959-1.001.journal")
+    assert Night(first).paths == [first]
+    assert call("show", tmp_path).exit_code == 0
+    listed = call("list", tmp_path)
+    assert listed.exit_code == 0
+    assert "is empty: the run ended before its first batch" in listed.stderr
 
 
 def test_what_is_no_journal_is_told_from_one(tmp_path: Path) -> None:

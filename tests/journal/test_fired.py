@@ -8,13 +8,7 @@ import pytest
 
 from bridge.journal.fired import FiredPulses
 from bridge.journal.night import Night
-from tests.journal.rig import recorded_run
 from tests.test_service import Site
-
-
-@pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Site, Night]:
-    return recorded_run(tmp_path_factory.mktemp("run"))
 
 
 def test_they_are_those_that_the_boards_fired(run: tuple[Site, Night]) -> None:

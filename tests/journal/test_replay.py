@@ -9,13 +9,12 @@ from bridge.config import Config
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison, replay
 from bridge.journal.values import Event, Missing, Wrote
-from tests.journal.rig import recorded_run
+from tests.test_service import Site
 
 
 @pytest.fixture(scope="module")
-def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
-    _, found = recorded_run(tmp_path_factory.mktemp("run"))
-    return found
+def night(run: tuple[Site, Night]) -> Night:
+    return run[1]
 
 
 def through(night: Night, events: list[Event], config: Config | None = None) -> Comparison:

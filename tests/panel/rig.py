@@ -9,9 +9,13 @@ import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
+from bridge.journal.files import journals
+from bridge.journal.night import Night
+from bridge.journal.replay import Comparison
 from tests.end_to_end.rig import Program, Rig, wait_until
+from tests.journal.rig import replayed
 
 HERE = Path(__file__).resolve().parent
 
@@ -35,13 +39,37 @@ def browser() -> Iterator[Browser]:
             opened.close()
 
 
-class PanelRig:
-    """Board, daemon and panel. `panel`: further lines of its section."""
+def open_page(chromium: Browser, address: str, size: tuple[int, int] = (820, 1180)) -> Page:
+    """In a context of its own: another browser, as far as cookies go."""
+    context = chromium.new_context(
+        viewport=ViewportSize(width=size[0], height=size[1]), ignore_https_errors=True
+    )
+    context.set_default_timeout(8000)
+    page = context.new_page()
+    page.goto(address)
+    return page
 
-    def __init__(self, folder: Path, *, panel: str = "", scheme: str = "http") -> None:
+
+class PanelRig:
+    """Board, daemon and panel. `panel`: further lines of its section; `site`: of the site file;
+    `show`: a cue list to perform instead of serving."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        panel: str = "",
+        scheme: str = "http",
+        site: str = "",
+        show: Path | None = None,
+        horn_ms: int = 0,
+    ) -> None:
         self.port = free_port()
         self.address = f"{scheme}://127.0.0.1:{self.port}/"
-        self.rig = Rig(folder, panel=f"port = {self.port}\n{panel}")
+        self.rig = Rig(folder, panel=f"port = {self.port}\n{panel}", horn_ms=horn_ms)
+        with self.rig.config.open("a", encoding="utf-8") as file:
+            file.write(site)
+        self._show = show
         self.tokens = self.rig.state / "panel-tokens"
         self.rig.state.mkdir(exist_ok=True)
         self.operators = {"Mara": "lantern-mara-4f7k2p9q", "Ilse": "lantern-ilse-8h3n5r6t"}
@@ -50,13 +78,24 @@ class PanelRig:
 
     @contextlib.contextmanager
     def running(self) -> Iterator[tuple[Program, Program]]:
-        with self.rig.board() as board, self.rig.daemon() as daemon:
+        with self.rig.board() as board, self._daemon() as daemon:
             daemon.wait_for("panel: http")
             yield board, daemon
             # In order, so that JACK need not find out by itself that a client is gone.
             with contextlib.suppress(OSError, subprocess.TimeoutExpired):
                 daemon.say("quit")
                 daemon.process.wait(3)
+
+    def replayed(self) -> Comparison:
+        """The newest run, by today's Engine, from its journal alone."""
+        night = Night(journals(self.rig.state / "journal")[-1])
+        assert night.gaps == []
+        return replayed(night)
+
+    def _daemon(self) -> Program:
+        if self._show is None:
+            return self.rig.daemon()
+        return Program("show", str(self.rig.config), str(self._show), "--plain")
 
 
 def state(page: Page) -> str:

@@ -2,31 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
-from collections.abc import Iterator
-from typing import Any
+from typing import Any, ClassVar, cast
 
 import pytest
-from starlette.testclient import TestClient
-from starlette.websockets import WebSocketDisconnect
+from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from bridge.panel.access import (
     COMMAND_BURST,
-    SESSION_S,
     TRIES,
-    TRIES_S,
-    Rate,
-    Sessions,
-    Tries,
     host_allowed,
     origin_allowed,
 )
-from bridge.panel.app import HEADERS, Panel, build
-from bridge.panel.wire import Wire
+from bridge.panel.gate import HEADERS
+from bridge.panel.page import MOST_TEXTS, Page
+from tests.panel.web import HOME, LIVE, Site, until_text
 
-TOKEN = "lantern-mara-4f7k2p9q"
-HOME = "http://127.0.0.1:8417"
-LIVE = "ws://127.0.0.1:8417/live"
 COMMANDS: list[dict[str, Any]] = [
     {"do": "arm", "phase": "begin"},
     {"do": "disarm"},
@@ -40,62 +32,6 @@ COMMANDS: list[dict[str, Any]] = [
     {"do": "step", "coil": "Larkspur", "way": "longer"},
     {"do": "other", "name": "show:next"},
 ]
-
-
-class Daemon:
-    """Notes what the web process passes on; answers each stop."""
-
-    def __init__(self) -> None:
-        self.said: list[dict[str, Any]] = []
-        self.wire = Wire(self, lambda: self.now_s)
-        self.now_s = 1000.0
-        self.answers = True
-
-    def write(self, data: bytes, /) -> None:
-        said = json.loads(data)
-        self.said.append(said)
-        if said.get("receipt") and self.answers:
-            self.wire._take({"seat": 0, "receipt": said["receipt"], "text": "", "state": "tripped"})  # pyright: ignore[reportPrivateUsage]
-
-    @property
-    def asked(self) -> list[dict[str, Any]]:
-        return [s["command"] for s in self.said if s["kind"] == "asked"]
-
-
-class Site:
-    def __init__(self, *, tls: bool = False) -> None:
-        self.daemon = Daemon()
-        self.panel = Panel(
-            self.daemon.wire,
-            {"Mara": TOKEN},
-            lambda: self.daemon.now_s,
-            tls,
-            ("depot.local",),
-            8417,
-        )
-        self.home = HOME.replace("http", "https") if tls else HOME
-        self.client = TestClient(build(self.panel), base_url=self.home, follow_redirects=False)
-
-    def sign_in(self, token: str = TOKEN, **headers: str) -> Any:
-        return self.client.post(
-            "/sign-in", data={"token": token}, headers={"origin": self.home, **headers}
-        )
-
-    def live(self, **headers: str) -> Any:
-        return self.client.websocket_connect(LIVE, headers={"origin": self.home, **headers})
-
-
-@pytest.fixture
-def site() -> Iterator[Site]:
-    one = Site()
-    with one.client:
-        yield one
-
-
-def until_text(socket: Any) -> str:
-    while "text" not in (said := socket.receive_json()):
-        pass
-    return str(said["text"])
 
 
 # -- hosts and origins ---
@@ -123,13 +59,22 @@ def until_text(socket: Any) -> str:
     ],
 )
 def test_only_our_own_hosts(host: str, allowed: bool) -> None:
-    assert host_allowed(host, ("127.0.0.1", 8417), ["depot.local"]) is allowed
+    assert host_allowed(host, ("127.0.0.1", 8417), ["depot.local"], tls=False) is allowed
+
+
+@pytest.mark.parametrize(("port", "tls"), [(80, False), (443, True)])
+def test_a_port_that_browsers_leave_out_is_understood(port: int, tls: bool) -> None:
+    server = ("192.168.1.7", port)
+    assert host_allowed("depot.local", server, ["depot.local"], tls=tls)
+    assert host_allowed("192.168.1.7", server, [], tls=tls)
+    assert not host_allowed("evil.example", server, ["depot.local"], tls=tls)
+    assert not host_allowed("depot.local", server, ["depot.local"], tls=not tls)
 
 
 def test_hosts_of_other_addresses() -> None:
-    assert host_allowed("[::1]:8417", ("::1", 8417), [])
-    assert host_allowed("192.168.1.7:8417", ("192.168.1.7", 8417), [])
-    assert not host_allowed("localhost:8417", ("192.168.1.7", 8417), [])
+    assert host_allowed("[::1]:8417", ("::1", 8417), [], tls=False)
+    assert host_allowed("192.168.1.7:8417", ("192.168.1.7", 8417), [], tls=False)
+    assert not host_allowed("localhost:8417", ("192.168.1.7", 8417), [], tls=False)
 
 
 @pytest.mark.parametrize(
@@ -285,79 +230,28 @@ def test_what_is_no_command_does_nothing(site: Site, text: str) -> None:
     assert site.daemon.asked == []
 
 
-# -- signing in ---
+def test_a_page_that_asks_and_never_listens_fills_no_memory(site: Site) -> None:
+    """Its socket takes nothing more: what waits for it stays bounded, echoes too."""
+
+    async def flood() -> int:
+        class Deaf:
+            cookies: ClassVar[dict[str, str]] = {}
+            client = None
+
+        page = Page(site.panel, cast(WebSocket, Deaf()), 1)
+        for number in range(5000):
+            await page.take(json.dumps({"echo": number}, separators=(",", ":")))
+            await page.take("no command")
+        return page.waiting
+
+    assert asyncio.run(flood()) <= MOST_TEXTS + 1
 
 
-@pytest.mark.parametrize("token", ["", "wrong", TOKEN[:-1], TOKEN + "x", TOKEN.upper()])
-def test_a_wrong_token_is_refused(site: Site, token: str) -> None:
-    answer = site.sign_in(token)
-    assert answer.status_code == 403
-    assert "set-cookie" not in answer.headers
-    assert token == "" or token not in answer.text
+def test_an_echo_is_answered_however_many_words_wait(site: Site) -> None:
+    """Or the page would take a lively daemon for lost."""
     with site.live() as socket:
-        assert not socket.receive_json()["you"]["operator"]
-
-
-@pytest.mark.parametrize("tls", [False, True])
-def test_the_cookie_is_kept_from_scripts_and_other_sites(tls: bool) -> None:
-    one = Site(tls=tls)
-    with one.client:
-        cookie = one.sign_in().headers["set-cookie"]
-    assert TOKEN not in cookie
-    assert "HttpOnly" in cookie
-    assert "SameSite=strict" in cookie
-    assert "Path=/" in cookie
-    assert ("Secure" in cookie) is tls
-    assert cookie.startswith("__Host-") is tls
-
-
-def test_signing_out_ends_the_session_at_the_server(site: Site) -> None:
-    site.sign_in()
-    key = site.client.cookies.get(site.panel.cookie)
-    site.client.post("/sign-out", headers={"origin": HOME})
-    assert site.panel.sessions.name(site.daemon.now_s, key) is None
-
-
-def test_a_session_ends_while_its_page_is_open(site: Site) -> None:
-    site.sign_in()
-    with site.live() as socket:
-        site.daemon.now_s += SESSION_S + 1
-        socket.send_json({"do": "arm", "phase": "begin"})
-        assert "operator" in until_text(socket)
-    assert site.daemon.asked == []
-
-
-def test_a_token_in_the_address_does_nothing(site: Site) -> None:
-    site.client.get(f"/?token={TOKEN}")
-    answer = site.client.post(f"/sign-in?token={TOKEN}", headers={"origin": HOME})
-    assert answer.status_code == 403
-
-
-def test_a_long_form_is_refused(site: Site) -> None:
-    answer = site.client.post("/sign-in", content=b"token=" + b"a" * 5000, headers={"origin": HOME})
-    assert answer.status_code == 400
-
-
-def test_wrong_tokens_wait_and_right_ones_do_not() -> None:
-    tries = Tries()
-    for number in range(TRIES):
-        assert tries.may_try(float(number), "a")
-        tries.was_wrong(float(number), "a")
-    assert not tries.may_try(TRIES_S - 1, "a")
-    assert tries.may_try(TRIES_S - 1, "b")
-    assert tries.may_try(TRIES_S + 0.1, "a")
-
-
-def test_two_with_one_name_are_told_apart() -> None:
-    sessions = Sessions()
-    keys = [sessions.begin(0.0, "Mara") for _ in range(3)]
-    assert [sessions.name(1.0, k) for k in keys] == ["Mara", "Mara (2)", "Mara (3)"]
-    assert len(set(keys)) == 3
-    assert sessions.name(1.0, "guessed") is None
-    assert sessions.name(SESSION_S, keys[0]) is None
-
-
-def test_the_rate_refills() -> None:
-    rate = Rate(0.0)
-    assert sum(rate.take(0.0) for _ in range(500)) == COMMAND_BURST
-    assert sum(rate.take(1.0) for _ in range(500)) == 40
+        for _ in range(50):
+            socket.send_text("no command")
+        socket.send_json({"echo": 9})
+        while socket.receive_json().get("echo") != 9:
+            pass

@@ -11,13 +11,12 @@ import subprocess
 import threading
 import time
 import urllib.request
-from collections.abc import Iterator
 from functools import partial
 from http.server import HTTPServer, SimpleHTTPRequestHandler
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, ViewportSize
+from playwright.sync_api import Browser, Page
 
 from tests.daw import Daw
 from tests.end_to_end.rig import Rig, status, wait_until
@@ -26,8 +25,8 @@ from tests.panel.rig import (
     PanelRig,
     arm,
     axe_source,
-    browser,
     free_port,
+    open_page,
     serious_faults,
     sign_in,
     state,
@@ -39,25 +38,9 @@ SIZES = [(360, 740), (820, 1180), (1920, 1080)]
 NOT_SAFE = "Silent is not safe to approach"
 
 
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with browser() as opened:
-        yield opened
-
-
 @pytest.fixture
 def panel(tmp_path: Path, jack_server: JackServer) -> PanelRig:  # noqa: F811
     return PanelRig(tmp_path)
-
-
-def open_page(chromium: Browser, address: str, size: tuple[int, int] = (820, 1180)) -> Page:
-    context = chromium.new_context(
-        viewport=ViewportSize(width=size[0], height=size[1]), ignore_https_errors=True
-    )
-    context.set_default_timeout(8000)
-    page = context.new_page()
-    page.goto(address)
-    return page
 
 
 def at_every_size(page: Page, axe: str) -> None:
@@ -191,6 +174,10 @@ def test_a_night_with_two_operators(panel: PanelRig, chromium: Browser) -> None:
         # No token was said or written anywhere.
         said = "\n".join(daemon.lines + daemon.errors)
         assert not any(token in said for token in panel.operators.values())
+    # What the daemon did live, today's Engine does again from the journal: frame by frame.
+    found = panel.replayed()
+    assert found.same, found.difference or found.stopped
+    assert found.writes > 200
 
 
 def test_a_lost_daemon_is_said_at_once_and_large(panel: PanelRig, chromium: Browser) -> None:

@@ -13,14 +13,14 @@ from bridge.show.player import (
     START_S,
     AudioWish,
     Item,
-    NoSuchPlace,
     OnTrip,
     Player,
     Steady,
     Transport,
 )
+from bridge.show.score_file import NoSuchPlaceError
 from bridge.show.show_file import Show
-from bridge.show.show_source import Playing
+from bridge.show.show_source import Playing, ShowSource
 from tests.chain.rig import guard_refusals
 from tests.show.stage import score_of, stage
 from tests.show.test_chase import Daw
@@ -63,7 +63,7 @@ def test_the_operators_pause_holds_a_chased_item_though_its_master_rolls() -> No
     daw.rolls(4.0, 2.0)
     assert daw.source.player.transport is Transport.PLAYING
     assert onsets(daw.site)[-1] > paused_s + 2.5
-    with pytest.raises(NoSuchPlace, match="go there in the DAW"):
+    with pytest.raises(NoSuchPlaceError, match="go there in the DAW"):
         daw.source.resume(daw.site.now_s, 3)
 
 
@@ -101,7 +101,7 @@ def test_a_pause_behind_the_last_bar_goes_on_at_the_last_bar() -> None:
 def test_a_bar_that_is_not_there_disturbs_nothing(bar: int) -> None:
     player = Player([Item("One", score_of([(0.5, 60, 1), (5.0, 60, 1)]))])
     player.go(at(10))
-    with pytest.raises(NoSuchPlace, match="bars 1 to 3"):
+    with pytest.raises(NoSuchPlaceError, match="bars 1 to 3"):
         player.resume(at(14), bar)
     assert player.transport is Transport.PLAYING
     assert player.position_s(at(14)) == pytest.approx(1.0)
@@ -204,7 +204,8 @@ def link(
     said: list[str] = []
     show = Show("Lantern night", player.items, (Playing(),), (), None, ())
     monkeypatch.setattr(audio_link, "host_now", lambda: at(now_s))
-    return AudioLink(show, player, said.append), said
+    source = ShowSource(depot(), player, show.playing)
+    return AudioLink(show, source, said.append), said
 
 
 def test_an_audio_process_that_dies_in_the_countdown_keeps_the_show_from_nothing(

@@ -70,7 +70,7 @@ const contact = new Contact({
 // -- stop: from anywhere, before anything else ---------------------------------------------------
 
 window.addEventListener("keydown", (event) => {
-  if (event.key !== " " && event.key !== "Escape") return;
+  if (event.key !== " " && event.key !== "Escape" && event.code !== "Space") return;
   event.preventDefault();
   event.stopImmediatePropagation();
   if (!event.repeat) contact.stop();

@@ -136,6 +136,6 @@ export function showShow({ view, panel }, operator, send) {
       return one;
     }, (one) => { one.disabled = !operator; });
   }
-  by("hand").hidden = !panel.others.includes("deadman:hold");
+  for (const part of ["hand-hold", "hand-help"]) by(part).hidden = !panel.others.includes("deadman:hold");
   by("hand-hold").disabled = !operator;
 }
