@@ -116,7 +116,7 @@ async def run_site(
                 return 2
             if config.mqtt is not None:
                 from bridge.telemetry.attend import connect  # noqa: PLC0415  (loads MQTT)
-                from bridge.telemetry.link import CredentialsError  # noqa: PLC0415
+                from bridge.telemetry.credentials import CredentialsError  # noqa: PLC0415
 
                 try:
                     mqtt = connect(service, config.mqtt, operator.say)
