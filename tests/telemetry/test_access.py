@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import re
 import subprocess
 from pathlib import Path
@@ -50,6 +51,7 @@ def test_tls_is_spoken_with_whom_the_site_trusts_and_with_nobody_else(tmp_path: 
 
         tls = {"host": "localhost", "tls": True, "ca_file": str(tmp_path / "ca.pem")}
         at_broker(with_mqtt(tmp_path, broker.port, **tls), story)
+        person.wait_for(lambda: b'"online":false' in person.last("/state"), "it left")
         heard = len(person.heard)
 
         async def refused(made: Running) -> None:
@@ -67,6 +69,7 @@ def test_tls_is_spoken_with_whom_the_site_trusts_and_with_nobody_else(tmp_path: 
         play(with_mqtt(tmp_path / "n", broker.port, **(tls | {"host": "127.0.0.1"})), refused)
         assert not [t for t, _, _ in person.heard[heard:] if t.endswith("/state")]
         person.leave()
+    gc.collect()  # in this test, not in another
 
 
 def access_list() -> str:

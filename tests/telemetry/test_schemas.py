@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -33,6 +34,12 @@ def test_the_documented_keys_are_the_models(name: str) -> None:
     line = next(x for x in TOPICS.splitlines() if x.startswith(f"- `{name}`"))
     told = re.sub(r"\([^)]*\)", "", line.removeprefix(f"- `{name}`:"))
     assert re.findall(r"`(\w+)`", told) == list(model.model_fields)
+
+
+def test_the_json_schemas_are_the_models() -> None:
+    file = Path(schemas.__file__).parent / f"schemas_v{schemas.SCHEMA_VERSION}.json"
+    assert json.loads(file.read_text(encoding="utf-8")) == schemas.json_schemas()
+    assert file.name in TOPICS
 
 
 def test_every_topic_is_documented() -> None:
