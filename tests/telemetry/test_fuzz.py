@@ -17,7 +17,6 @@ from bridge.interlock import Cause, Latch, State
 from bridge.music.instrument import Instrument
 from bridge.telemetry.attend import connect
 from bridge.telemetry.config_mqtt import Mqtt
-from bridge.telemetry.link import MqttLink
 from bridge.telemetry.topics import topics_of
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import coil, site
@@ -75,8 +74,10 @@ class Client:
 def acts_of(story: list[Any]) -> list[Stopped | Objection]:
     """What a story leads to, at the real link, with all between its client and the service."""
     told = Site()
+    errors: list[Any] = []
 
     async def main() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda _, found: errors.append(found))
         link = connect(cast(Any, told), CONFIG, lambda line: None)
         link._ending.set()  # pyright: ignore[reportPrivateUsage]  (its thread finds nobody)
         for part in story:
@@ -88,6 +89,7 @@ def acts_of(story: list[Any]) -> list[Stopped | Objection]:
             await asyncio.sleep(0)
 
     loop.run(main())
+    assert errors == []  # e.g. something asked of the service that MQTT may not
     return told.acts
 
 

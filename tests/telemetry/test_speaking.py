@@ -47,7 +47,7 @@ def said(telemetry: Telemetry, takes: int) -> list[tuple[str, dict[str, Any]]]:
     return client.taken
 
 
-@pytest.mark.parametrize("takes", [1, 2, 3, 7])
+@pytest.mark.parametrize("takes", [1, 2, 3, 7, MOST_EVENTS + 1])
 def test_what_a_broker_did_not_take_is_said_to_the_next(takes: int) -> None:
     telemetry = Telemetry(Latch(), 0.0)
     for number in range(MOST_EVENTS + 9):
