@@ -6,10 +6,13 @@ What fails in here fails in a callback of the loop; the service takes that for a
 from __future__ import annotations
 
 import asyncio
+import os
 import time
 from collections.abc import Callable
 from datetime import date
 from functools import partial
+
+import serial
 
 from bridge.host_clock import host_now
 from bridge.service import Service
@@ -41,9 +44,20 @@ class AttendedStops:
         self._loop = asyncio.get_running_loop()
         self._socket = StopSocket(service)
         self._timers: dict[str, asyncio.TimerHandle] = {}
+        ports = {os.path.realpath(c.port): c.name for c in config.controller}
+
+        def open_own(port: str) -> ModemLines:
+            # By whatever name: opening it raises DTR, and the board resets.
+            board = ports.get(os.path.realpath(port))
+            if board is not None:
+                raise serial.SerialException(
+                    f"{port} leads to controller {board}; the button needs an adapter of its own"
+                )
+            return open_port(port)
+
         self._buttons = [
             WatchedButton(
-                partial(open_port, stop.port),
+                partial(open_own, stop.port),
                 partial(self._found, stop.name),
                 self._loop.call_soon_threadsafe,
                 late_s=LATE_S,
