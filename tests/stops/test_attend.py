@@ -20,6 +20,7 @@ from bridge.latch_store import LatchStore
 from bridge.stops.proofs import ProofStore, stop_steps
 from bridge.stops.shell_socket import StopFailedError, ask, socket_path
 from tests.chain.rig import bend, note_on
+from tests.stops.device import Device
 from tests.stops.rig import Running, config, play
 from tests.stops.test_keypad import KP1, press, release
 
@@ -39,20 +40,18 @@ def test_a_buttons_adapter_that_vanishes_stops(tmp_path: Path) -> None:
     play(built, story)
 
 
-def test_a_keypad_stops_and_one_that_is_gone_stops_too(tmp_path: Path) -> None:
-    device = tmp_path / "event"
-    os.mkfifo(device)
-    keep = os.open(device, os.O_RDWR)
-    built = config(tmp_path, stop=[{"name": "Pad", "kind": "keypad", "port": str(device)}])
+def test_a_keypad_stops_and_one_that_is_gone_stops_too(tmp_path: Path, device: Device) -> None:
+    stop = {"name": "Pad", "kind": "keypad", "port": str(device.path)}
+    built = config(tmp_path, stop=[stop])
 
     async def story(made: Running) -> None:
-        os.write(keep, press(KP1))
+        os.write(device.writer, press(KP1))
         await made.tripped(Cause.STOP_BUTTON)
-        os.write(keep, release(KP1))
+        os.write(device.writer, release(KP1))
         await made.reset()
         await made.arm()
-        os.unlink(device)
-        os.close(keep)  # the last writer: the reader finds the end
+        os.unlink(device.path)
+        device.go_away()
         await made.tripped(Cause.STOP_INPUT_FAULT)
 
     play(built, story)
