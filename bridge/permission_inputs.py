@@ -156,7 +156,9 @@ class PermissionInputs:
                     else f"missing for {', '.join(missing)}"
                     if missing
                     else "every stop was proven today",
-                    "End this and run `coilwarden prove-stop` with this site file.",
+                    "End this and run `coilwarden prove-stop` with this site file. A proof ends "
+                    "with its day, when what it is of is changed in the site file, and when this "
+                    "computer's clock is set back.",
                 )
             )
         return [*found, *self._objections.values()]

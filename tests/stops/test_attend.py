@@ -9,16 +9,20 @@ import os
 import socket
 import stat
 import threading
-from datetime import date
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
 
+from bridge.engine import Act
 from bridge.host_clock import host_now
 from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.latch_store import LatchStore
-from bridge.stops.proofs import ProofStore, stop_steps
+from bridge.stops import attend
+from bridge.stops.attend import until_midnight_s
+from bridge.stops.proofs import ProofStore
 from bridge.stops.shell_socket import StopFailedError, ask, socket_path
+from bridge.stops.steps import stop_steps
 from tests.chain.rig import bend, note_on
 from tests.stops.device import Device
 from tests.stops.rig import Running, config, play
@@ -86,8 +90,12 @@ def test_a_flood_of_notes_keeps_no_other_shell_waiting(tmp_path: Path) -> None:
                 made.service.midi_in(host_now(), "keys", bend(note))
 
         def flood() -> None:
-            while not ended.wait(0.01):
-                running_loop.call_soon_threadsafe(burst)
+            # As the mailbox of the MIDI ports does: the next once the last was taken. The loop has
+            # no pause at all.
+            while not ended.is_set():
+                taken = threading.Event()
+                running_loop.call_soon_threadsafe(lambda done=taken: (burst(), done.set()))
+                taken.wait(1.0)
 
         thread = threading.Thread(target=flood)
         thread.start()
@@ -138,22 +146,57 @@ def test_a_state_directory_with_a_long_name_is_no_hindrance(tmp_path: Path) -> N
     play(config(folder), story)
 
 
-def test_todays_proof_is_looked_up_in_the_file(
+def test_todays_proof_is_looked_up_in_the_file_and_ends_at_midnight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    today = date(2026, 11, 25)
-    monkeypatch.setattr("bridge.stops.attend.local_today", lambda: today)
     built = config(tmp_path)
     site = built.site.model_copy(update={"require_todays_proof": True})
     built = built.model_copy(update={"site": site})
+    store = ProofStore(built)
+    clock = [datetime(2026, 11, 25, 22, 0, tzinfo=timezone(timedelta(hours=1)))]
+    looked = [0]
+
+    def local_now() -> datetime:
+        looked[0] += 1
+        return clock[0]
+
+    monkeypatch.setattr(attend, "local_now", local_now)
+    monkeypatch.setattr(attend, "PROOF_S", 0.02)
     steps = stop_steps(built)
-    for step in steps[1:]:
-        ProofStore(built).add(step, today, 12.0)
-    ProofStore(built).add(steps[0], date(2026, 11, 24), 12.0)
+    for step in steps:
+        store.add(step, clock[0], 12.0)
 
-    async def nothing(made: Running) -> None: ...
+    async def story(made: Running) -> None:
+        clock[0] += timedelta(hours=2)
+        await made.until(lambda: "today's proof" in made.open_checks(), "midnight")
+        assert made.state is State.ARMED  # the music goes on
+        found = next(
+            c.found for c in made.service.engine.checks(host_now()) if c.name == "today's proof"
+        )
+        assert steps[0].name in found
+        made.service.act(Act.DISARM)
+        await made.until(lambda: made.state is State.LOCKED, "locked")
+        made.service.act(Act.HUSH)
+        await made.until(
+            lambda: made.open_checks() == ["today's proof"], lambda: str(made.open_checks())
+        )
+        made.service.act(Act.ARM)
+        assert made.state is State.LOCKED
+        for step in steps:
+            store.add(step, clock[0], 12.0)
+        await made.arm()
+        assert "today's proof" not in made.open_checks()
+        clock[0] += timedelta(days=1)
+        await made.until(lambda: "today's proof" in made.open_checks(), "the next midnight")
+        clock[0] -= timedelta(days=1)  # set back: the day of the proofs again
+        at = looked[0]
+        await made.until(lambda: looked[0] > at + 4, "looked at again")
+        assert "today's proof" in made.open_checks()
 
-    with pytest.raises(AssertionError, match="today's proof"):
-        play(built, nothing)
-    ProofStore(built).add(steps[0], today, 12.0)
-    play(built, nothing)
+    play(built, story)
+
+
+def test_the_date_is_looked_at_when_it_changes() -> None:
+    zone = timezone(timedelta(hours=1))
+    assert until_midnight_s(datetime(2026, 11, 25, 23, 59, 59, tzinfo=zone)) == 1.0
+    assert until_midnight_s(datetime(2026, 12, 31, 0, 0, tzinfo=zone)) == 86400.0
