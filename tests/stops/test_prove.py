@@ -109,12 +109,14 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
         daemon.wait_for("arming → armed", after=at)
 
     def reset(daemon: Program) -> None:
+        begin = len(daemon.lines)
         for _ in range(40):
             at = len(daemon.lines)
             daemon.say("reset")
-            if "tripped → locked" in daemon.wait_for(" ", after=at):
-                return
+            daemon.wait_for(" ", after=at)
             time.sleep(0.15)
+            if any("tripped → locked" in line for line in daemon.lines[begin:]):
+                return
         raise AssertionError(daemon.lines[-20:])
 
     with rig.board() as board:
@@ -146,9 +148,19 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
         kept = json.loads(next(rig.state.glob("*.proofs.json")).read_text(encoding="utf-8"))
         assert len(kept["proofs"]) == 5
         assert all(0 < p["dark_after_ms"] <= MOST_MS for p in kept["proofs"].values())
+        told = Program("journal", "show", str(rig.config))
+        assert told.process.wait(20) == 0
+        told.end()
+        for name in kept["proofs"]:
+            assert any(f"proven: {name}, dark after" in line for line in told.lines), told.lines
         with rig.daemon() as daemon:
             reset(daemon)
             arm(daemon)
+            with rig.daemon() as second:
+                assert second.process.wait(10) == 2
+            shell = Program("stop", str(rig.config))  # the first one's socket is still there
+            assert shell.process.wait(10) == 0
+            shell.end()
             daemon.say("quit")
             daemon.process.wait(10)
         next(rig.state.glob("*.proofs.json")).unlink()
