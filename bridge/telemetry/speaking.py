@@ -17,6 +17,8 @@ from bridge.telemetry.watcher import Waiting
 
 PUBLISH_S = 3.0
 """A broker that takes nothing for so long is as good as gone."""
+EVENTS_A_TURN = 4
+"""So that what waited for a broker does not take the interpreter from the music all at once."""
 
 
 async def speak(
@@ -31,7 +33,7 @@ async def speak(
         if latch is not said:
             await _publish(client, speaker.state(latch, local_time(host_now())))
             said = latch
-        while waiting.events:
+        for _ in range(len(waiting.events) if ends else min(EVENTS_A_TURN, len(waiting.events))):
             at_s, record = waiting.events[0]
             event = speaker.event(record, local_time(at_s))
             if event is not None:

@@ -15,7 +15,7 @@ from bridge.interlock import Latch
 from bridge.records import Remark
 from bridge.telemetry.config_mqtt import Mqtt
 from bridge.telemetry.messages import Speaker
-from bridge.telemetry.speaking import local_time, speak
+from bridge.telemetry.speaking import EVENTS_A_TURN, local_time, speak
 from bridge.telemetry.watcher import MOST_EVENTS, Telemetry
 
 
@@ -77,3 +77,20 @@ def test_an_event_that_waited_keeps_the_time_at_which_it_happened() -> None:
 
 def test_a_time_is_local_with_its_offset() -> None:
     assert datetime.fromisoformat(local_time(host_now())).utcoffset() is not None
+
+
+def test_what_waited_is_said_a_little_at_a_time_and_all_of_it_before_the_end() -> None:
+    telemetry = Telemetry(Latch(), 0.0)
+    for number in range(60):
+        telemetry.recorded(HostS(0.0), Remark("music", f"event {number}."))
+    client = Client(10_000)
+    speaker = Speaker(Mqtt(host="h", bridge="north-yard", site="depot"))
+    turns: list[int] = []
+
+    def is_ending() -> bool:
+        turns.append(sum(1 for topic, _ in client.taken if topic == "events"))
+        return len(turns) == 6
+
+    asyncio.run(speak(cast(Any, client), speaker, telemetry.waiting, is_ending))
+    assert turns == [n * EVENTS_A_TURN for n in range(6)]
+    assert sum(1 for topic, _ in client.taken if topic == "events") == 60
