@@ -88,7 +88,7 @@ class JackServer:
             self._process.send_signal(signal.SIGCONT)
             self._process.terminate()
             try:
-                self._process.wait(5)
+                self._process.wait(1.5)  # of one that hangs on a client just gone
             except subprocess.TimeoutExpired:
                 self._process.kill()
                 self._process.wait()

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections import defaultdict
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -26,6 +27,7 @@ pytestmark = pytest.mark.real
 
 ROOT = Path(__file__).resolve().parents[2]
 BENCH = ROOT / "configs" / "bench.toml"
+Process = subprocess.Popen[str]
 
 
 def coilwarden(*arguments: str, timeout_s: float = 90.0) -> subprocess.CompletedProcess[str]:
@@ -40,48 +42,20 @@ def coilwarden(*arguments: str, timeout_s: float = 90.0) -> subprocess.Completed
     )
 
 
-def test_demo_plays_and_its_pulses_are_lawful(tmp_path: Path) -> None:
-    file = tmp_path / "pulses.csv"
-    ended = coilwarden("demo", "--json", "--pulses", str(file))
-    assert ended.returncode == 0, ended.stderr
-    summary = json.loads(ended.stdout)
-    pulses: dict[str, list[tuple[float, float]]] = defaultdict(list)
-    with file.open(encoding="utf-8") as rows:
-        for row in csv.DictReader(rows):
-            pulses[row["coil"]].append((float(row["start_us"]), float(row["on_time_us"])))
-    config = load_config(BENCH)
-    played_set = read_set(file, {c.name for c in config.coil})  # as `site --set` takes it
-    assert {
-        name: sum(map(len, seconds.values())) for name, seconds in played_set.on_times_us.items()
-    } == {name: len(found) for name, found in pulses.items()}
-    for coil, told in zip(config.coil, summary["coils"], strict=True):
-        played = pulses[coil.name]
-        assert len(played) > 2000
-        assert told["name"] == coil.name
-        assert told["summary"]["pulses"] == len(played)
-        assert told["guard_refusals"] == 0
-        assert abs(told["pitch_error_cents"]) < 1.0
-        # The file rounds to 0.1 µs; the bounds get as much.
-        assert (
-            check_pulses(
-                played,
-                max_on_us=coil.max_on_time_us,
-                min_off_us=coil.min_off_time_us - 0.2,
-                max_starts_1s=coil.max_break_rate_hz,
-                windows=[
-                    (w.window_ms * 1000, w.window_ms * 10 * w.max_percent)
-                    for w in coil.duty_windows
-                ],
-            )
-            == []
-        )
-    assert note_to_hz(57, 440.0) == pytest.approx(220.0)
-    # A stop in mid-chord; the bound holds for a loop that is alive, so allow a busy machine's hop.
-    silence_ms = summary["stop_to_silence_ms"]
-    assert silence_ms is None or silence_ms < 10
-    # What begins after the stop also ends after it.
-    assert isinstance(summary["pulses_after_stop"], int)
-    assert summary["pulses_after_stop"] == 0 or silence_ms is not None
+@pytest.fixture(scope="module", autouse=True)
+def demo_under_way(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Process, Path]]:
+    """The demo takes as long as its piece: it plays while the other commands are tried."""
+    file = tmp_path_factory.mktemp("demo") / "pulses.csv"
+    with subprocess.Popen(
+        [sys.executable, "-m", "bridge", "demo", "--json", "--pulses", str(file)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    ) as process:
+        yield process, file
+        process.kill()
 
 
 @pytest.mark.parametrize(
@@ -240,3 +214,47 @@ def test_a_terminal_arms_by_two_keys_and_the_space_bar_stops(tmp_path: Path) -> 
         process.kill()
         process.wait()
         os.close(master)
+
+
+def test_demo_plays_and_its_pulses_are_lawful(demo_under_way: tuple[Process, Path]) -> None:
+    process, file = demo_under_way
+    said, complained = process.communicate(timeout=90)
+    assert process.returncode == 0, complained
+    summary = json.loads(said)
+    pulses: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    with file.open(encoding="utf-8") as rows:
+        for row in csv.DictReader(rows):
+            pulses[row["coil"]].append((float(row["start_us"]), float(row["on_time_us"])))
+    config = load_config(BENCH)
+    played_set = read_set(file, {c.name for c in config.coil})  # as `site --set` takes it
+    assert {
+        name: sum(map(len, seconds.values())) for name, seconds in played_set.on_times_us.items()
+    } == {name: len(found) for name, found in pulses.items()}
+    for coil, told in zip(config.coil, summary["coils"], strict=True):
+        played = pulses[coil.name]
+        assert len(played) > 2000
+        assert told["name"] == coil.name
+        assert told["summary"]["pulses"] == len(played)
+        assert told["guard_refusals"] == 0
+        assert abs(told["pitch_error_cents"]) < 1.0
+        # The file rounds to 0.1 µs; the bounds get as much.
+        assert (
+            check_pulses(
+                played,
+                max_on_us=coil.max_on_time_us,
+                min_off_us=coil.min_off_time_us - 0.2,
+                max_starts_1s=coil.max_break_rate_hz,
+                windows=[
+                    (w.window_ms * 1000, w.window_ms * 10 * w.max_percent)
+                    for w in coil.duty_windows
+                ],
+            )
+            == []
+        )
+    assert note_to_hz(57, 440.0) == pytest.approx(220.0)
+    # A stop in mid-chord; the bound holds for a loop that is alive, so allow a busy machine's hop.
+    silence_ms = summary["stop_to_silence_ms"]
+    assert silence_ms is None or silence_ms < 10
+    # What begins after the stop also ends after it.
+    assert isinstance(summary["pulses_after_stop"], int)
+    assert summary["pulses_after_stop"] == 0 or silence_ms is not None
