@@ -206,11 +206,7 @@ def stop(config: ConfigArgument) -> None:
     from bridge.stops import stop_command  # noqa: PLC0415
 
     # Whatever else is wrong with the site file, a stop needs no more of it than its name.
-    try:
-        site = load_config(config)
-    except ConfigError as error:
-        raise _fail(str(error)) from error
-    raise typer.Exit(stop_command.run(site))
+    raise typer.Exit(stop_command.run(config))
 
 
 @app.command("prove-stop")

@@ -34,6 +34,14 @@ _WORD = {
 }
 
 
+def _resets(message: bytes) -> bool:
+    """Reset All Controllers, on any channel, or System Reset: pedals count as up (MMA RP-015; from
+    memory). If it is still held, that takes a fresh press."""
+    return message[:1] == b"\xff" or (
+        len(message) == 3 and message[0] >> 4 == 0xB and message[1] == 121
+    )
+
+
 class Reason(NamedTuple):
     """Why to trip."""
 
@@ -93,6 +101,8 @@ class PermissionInputs:
             on = switched(message, switch.controller)
             if on is not None:
                 self.hold(now_s, on)
+            elif _resets(message):
+                self.hold(now_s, False)
 
     def input_lost(self, now_s: HostS, input_name: str) -> None:
         """Whoever held a pedal of it holds it no more."""
@@ -156,7 +166,9 @@ class PermissionInputs:
                     else f"missing for {', '.join(missing)}"
                     if missing
                     else "every stop was proven today",
-                    "End this and run `coilwarden prove-stop` with this site file.",
+                    "End this and run `coilwarden prove-stop` with this site file. A proof ends "
+                    "with its day, when what it is of is changed in the site file, and when this "
+                    "computer's clock is set back.",
                 )
             )
         return [*found, *self._objections.values()]

@@ -8,13 +8,13 @@ import gc
 import signal
 import sys
 from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bridge import log, loop
 from bridge.coil.checks import unprotected
 from bridge.config import Config
 from bridge.config_check import quiet_notes
-from bridge.host_clock import host_now
 from bridge.interlock import NOT_SAFE, Cause
 from bridge.journal.journal import Journal
 from bridge.latch_store import LatchBusyError, LatchStore
@@ -22,13 +22,13 @@ from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
-from bridge.panel.commands import Phase
 from bridge.panel.desk import Desk, Other
 from bridge.panel.host import PanelHost
 from bridge.service import Service
 from bridge.source import VoiceSource
 from bridge.stage import Stage
 from bridge.stops.attend import AttendedStops
+from bridge.stops.page_hold import hold_by_page
 from bridge.terminal import Extra, Operator, operate
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ async def run_site(
                 return 2
             if config.mqtt is not None:
                 from bridge.telemetry.attend import connect  # noqa: PLC0415  (loads MQTT)
-                from bridge.telemetry.link import CredentialsError  # noqa: PLC0415
+                from bridge.telemetry.credentials import CredentialsError  # noqa: PLC0415
 
                 try:
                     mqtt = connect(service, config.mqtt, operator.say)
@@ -157,15 +157,7 @@ async def _panel(
         return
     acts = dict(acts or {})
     if service.config.dead_man is not None and service.config.dead_man.source == "panel":
-
-        def held(who: str, phase: Phase | None) -> str:
-            switch = service.engine.permission_inputs.dead_man
-            held_still = switch is not None and switch.is_held(host_now())
-            # A sign that comes too late holds nothing again: that takes a fresh press.
-            service.hold(phase == "begin" or (phase == "keep" and held_still))
-            return ""
-
-        acts["deadman:hold"] = held
+        acts["deadman:hold"] = partial(hold_by_page, service)
     desk = Desk(service, stage, operator.say, acts)
 
     def lines() -> list[tuple[str, str]]:

@@ -6,10 +6,14 @@ What fails in here fails in a callback of the loop; the service takes that for a
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
 import time
 from collections.abc import Callable
-from datetime import date
+from datetime import datetime, timedelta
 from functools import partial
+
+import serial
 
 from bridge.host_clock import host_now
 from bridge.service import Service
@@ -17,17 +21,25 @@ from bridge.stops.button import ModemLines, WatchedButton, open_lines
 from bridge.stops.challenge import LATE_S, Finding
 from bridge.stops.condition import Condition
 from bridge.stops.keypad import Keypad
-from bridge.stops.proofs import ProofStore, stop_steps, unproven
+from bridge.stops.proofs import ProofStore, unproven
 from bridge.stops.shell_socket import StopSocket
+from bridge.stops.steps import stop_steps
 
 LOOK_S = 0.047
 KEYPAD_AGAIN_S = 0.5
 PROOF_S = 20.0
-"""A proof ends with its day; looked up so often."""
+"""A proof ends with its day; looked up so often, and when the date changes."""
 
 
-def local_today() -> date:
-    return date.fromtimestamp(time.time())
+def local_now() -> datetime:
+    """With its offset."""
+    return datetime.fromtimestamp(time.time()).astimezone()
+
+
+def until_midnight_s(now: datetime) -> float:
+    """Seconds until the date of a local time changes."""
+    tomorrow = (now + timedelta(days=1)).replace(hour=0, minute=0, second=0, microsecond=0)
+    return (tomorrow - now).total_seconds()
 
 
 class AttendedStops:
@@ -41,9 +53,20 @@ class AttendedStops:
         self._loop = asyncio.get_running_loop()
         self._socket = StopSocket(service)
         self._timers: dict[str, asyncio.TimerHandle] = {}
+        ports = {os.path.realpath(c.port): c.name for c in config.controller}
+
+        def open_own(port: str) -> ModemLines:
+            # By whatever name: opening it raises DTR, and the board resets.
+            board = ports.get(os.path.realpath(port))
+            if board is not None:
+                raise serial.SerialException(
+                    f"{port} leads to controller {board}; the button needs an adapter of its own"
+                )
+            return open_port(port)
+
         self._buttons = [
             WatchedButton(
-                partial(open_port, stop.port),
+                partial(open_own, stop.port),
                 partial(self._found, stop.name),
                 self._loop.call_soon_threadsafe,
                 late_s=LATE_S,
@@ -122,8 +145,23 @@ class AttendedStops:
                 self._later(name, KEYPAD_AGAIN_S, partial(self._open_keypad, name))
 
     def _look_up_proof(self) -> None:
-        self._later("proof", PROOF_S, self._look_up_proof)
-        found = unproven(self._proofs.load(), self._steps, local_today())
+        now = local_now()
+        self._later("proof", min(PROOF_S, until_midnight_s(now) + 0.01), self._look_up_proof)
+        # In a thread: the disk may be slow, and music may play.
+        self._loop.run_in_executor(None, self._find_proof, now).add_done_callback(self._proof_found)
+
+    def _find_proof(self, now: datetime) -> tuple[str, ...]:
+        kept = self._proofs.load()
+        found = unproven(kept, self._steps, now)
+        if not kept.set_back(now):
+            with contextlib.suppress(OSError):  # a time that cannot be kept proves nothing
+                self._proofs.note(kept, now)
+        return found
+
+    def _proof_found(self, looking: asyncio.Future[tuple[str, ...]]) -> None:
+        if looking.cancelled():
+            return
+        found = looking.result()
         if found != self._proven:
             self._proven = found
             self._service.proven(found)

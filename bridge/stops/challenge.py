@@ -20,7 +20,8 @@ from bridge.stops.condition import Condition
 STEP_S = 0.010
 """How long a level stands before it is looked at: several turns of a full-speed USB bus."""
 LATE_S = 0.25
-"""A loop that was not looked at for this long counts as absent."""
+"""A loop that was not looked at STEPS_TO_NOTICE times in so long counts as absent: an adapter that
+hangs, or answers so slowly that a press would be noticed too late."""
 WRONG_OF_STEPS = 4
 """Two wrong answers among so many steps: not closed. One alone may be a coil's noise."""
 CLOSED_AFTER_STEPS = 24
@@ -79,8 +80,8 @@ class Challenge:
             return Finding(Condition.PRESSED, "the loop is open")
         if all(self._seen):
             return Finding(Condition.BROKEN, "the line is stuck high")
-        if self.finding.condition is Condition.CLOSED and not self._seen[-1]:
-            # The first wrong answers after a whole loop were low: opened just now.
+        if self.finding.condition in (Condition.CLOSED, Condition.PRESSED) and not self._seen[-1]:
+            # The wrong answers since it was whole were low: opened just now.
             return Finding(Condition.PRESSED, "the loop opened")
         return Finding(Condition.BROKEN, "the line does not follow its challenge")
 

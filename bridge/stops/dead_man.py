@@ -28,8 +28,6 @@ class DeadMan:
 
     def held(self, at_s: HostS) -> None:
         """It is held, or still held."""
-        if self._held and at_s >= self.expires_s:
-            self._let_go_s = self.expires_s  # it was away in between, whoever looked or not
         self._held = True
         self._said_s = at_s
 

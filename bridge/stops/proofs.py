@@ -1,134 +1,65 @@
-"""Which stops a site has, and when each was last pressed and seen to work. One small file."""
+"""When each stop was last pressed and seen to work, and for how long that counts. One small file.
+
+A proof counts on its own local day, for the wiring it was made with, and while this computer's
+clock was not set back since. The file keeps the latest time seen for that.
+"""
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from bridge.config import Config
-from bridge.interlock import Cause
 from bridge.latch_store import LatchStore
+from bridge.stops.steps import StopStep
+
+SET_BACK = timedelta(minutes=2)
+"""A clock set back by less is one that is kept right."""
+NOTED_AFTER = timedelta(minutes=10)
+"""How far the latest time on the disk may be behind."""
 
 
 @dataclass(frozen=True, slots=True)
-class StopStep:
-    """One stop to press."""
-
-    name: str
-    """Short and stable."""
-    ask: str
-    """What the operator does."""
-    causes: frozenset[Cause]
-    origin: str
-    """Whom the trip must name: a controller, an input, a stop, or "" for the site."""
-    by: str = ""
-    """Who must have done it, where several can give the same cause."""
-    after: str = ""
-    """What to do before the reset."""
+class Proof:
+    at: datetime
+    """With its offset."""
+    wiring: str
+    dark_after_ms: float
 
 
-def stop_steps(config: Config) -> tuple[StopStep, ...]:
-    """Every stop of the site, in the order to press them."""
-    steps: list[StopStep] = []
-    for one in config.controller:
-        at = one.name
-        steps += [
-            StopStep(
-                f"{at}: emergency button",
-                f"Press the emergency button of {at}.",
-                frozenset({Cause.ESTOP_OPEN}),
-                at,
-                after="Release it.",
-            ),
-            StopStep(
-                f"{at}: key",
-                f"Turn the key of {at} off.",
-                frozenset({Cause.KEY_OFF}),
-                at,
-                after="Turn it on again.",
-            ),
-            StopStep(
-                f"{at}: local stop",
-                f"Press the stop button on {at}.",
-                frozenset({Cause.LOCAL_STOP}),
-                at,
-                after="Release it.",
-            ),
-        ]
-    for stop in config.stop:
-        what = "the button" if stop.kind == "button_line" else "any key of the keypad"
-        steps.append(
-            StopStep(
-                f"stop {stop.name}",
-                f"Press {what} {stop.name}.",
-                frozenset({Cause.STOP_BUTTON}),
-                stop.name,
-                after="Release it.",
-            )
+@dataclass(slots=True)
+class Kept:
+    """What the file says."""
+
+    latest: datetime | None = None
+    """The latest time at which this computer looked, with its offset."""
+    proofs: dict[str, Proof] = field(default_factory=dict[str, Proof])
+    """By the stop's name."""
+
+    def set_back(self, now: datetime) -> bool:
+        """The clock says less than it did before."""
+        return self.latest is not None and now < self.latest - SET_BACK
+
+
+def unproven(kept: Kept, steps: Sequence[StopStep], now: datetime) -> tuple[str, ...]:
+    """The stops without a proof that counts. Pure: `now` is local, with its offset."""
+
+    def counts(step: StopStep) -> bool:
+        proof = kept.proofs.get(step.name)
+        return (
+            proof is not None
+            and proof.wiring == step.wiring
+            and proof.at.astimezone(now.tzinfo).date() == now.date()
+            and proof.at <= now + SET_BACK
         )
-    for one in config.input:
-        if one.stop_controller is not None or one.stop_note is not None:
-            cc = f"controller (CC) {one.stop_controller}" if one.stop_controller is not None else ""
-            note = one.stop_note
-            key = f"note {note.note} on channel {note.channel}" if note else ""
-            steps.append(
-                StopStep(
-                    f"input {one.name}",
-                    f"On {one.name}, send the stop: {' or '.join(x for x in (cc, key) if x)}.",
-                    frozenset({Cause.MIDI_STOP}),
-                    one.name,
-                )
-            )
-    switch = config.dead_man
-    if switch is not None and switch.source != "panel":
-        steps.append(
-            StopStep(
-                "dead man's switch",
-                f"Let go of the dead man's switch for {switch.latch_after_s:g} s.",
-                frozenset({Cause.DEAD_MAN}),
-                "",
-                after="Hold it again.",
-            )
-        )
-    if config.mqtt is not None:
-        steps.append(
-            StopStep(
-                "MQTT",
-                f"Publish a stop to coilwarden/{config.mqtt.site}/stop.",
-                frozenset({Cause.NETWORK_STOP}),
-                "",
-            )
-        )
-    steps += [
-        StopStep(
-            "another shell",
-            "In another shell: coilwarden stop, with this site's file.",
-            frozenset({Cause.OPERATOR_STOP}),
-            "",
-            "another shell",
-        ),
-        StopStep(
-            "terminal",
-            "Here: the space bar (or the word stop).",
-            frozenset({Cause.OPERATOR_STOP}),
-            "",
-            "terminal",
-        ),
-    ]
-    return tuple(steps)
 
-
-def unproven(
-    proven_on: Mapping[str, date], steps: Sequence[StopStep], today: date
-) -> tuple[str, ...]:
-    """The stops without a proof of today. Pure: `today` is the local date. A proof dated after
-    today is none: the clock was wrong then, or is now."""
-    return tuple(s.name for s in steps if proven_on.get(s.name) != today)
+    set_back = kept.set_back(now)
+    return tuple(s.name for s in steps if set_back or not counts(s))
 
 
 class ProofStore:
@@ -137,22 +68,56 @@ class ProofStore:
     def __init__(self, config: Config) -> None:
         self.path: Path = LatchStore(config).path.with_suffix("").with_suffix(".proofs.json")
 
-    def load(self) -> dict[str, date]:
-        """When each stop was last proven."""
+    def load(self) -> Kept:
         try:
             raw = json.loads(self.path.read_text(encoding="utf-8"))
-            kept = cast(dict[str, Any], raw["proofs"])
-            return {name: date.fromisoformat(proof["date"]) for name, proof in kept.items()}
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            return {}
+            return Kept(
+                _time(raw["latest"]),
+                {
+                    str(name): Proof(_time(p["at"]), str(p["wiring"]), float(p["dark_after_ms"]))
+                    for name, p in raw["proofs"].items()
+                },
+            )
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            return Kept()
 
-    def add(self, step: StopStep, today: date, dark_after_ms: float) -> None:
+    def add(self, step: StopStep, now: datetime, dark_after_ms: float) -> None:
         """Raises OSError."""
-        kept: dict[str, Any] = {}
-        if self.load():
-            kept = json.loads(self.path.read_text(encoding="utf-8"))["proofs"]
-        kept[step.name] = {"date": today.isoformat(), "dark_after_ms": round(dark_after_ms, 1)}
+        kept = self.load()
+        if kept.set_back(now):  # what was proven before it was counts no more
+            kept = Kept()
+        kept.latest = now
+        kept.proofs[step.name] = Proof(now, step.wiring, round(dark_after_ms, 1))
+        self._save(kept)
+
+    def note(self, kept: Kept, now: datetime) -> None:
+        """Keeps the time, if the file is behind. Raises OSError."""
+        if kept.latest is None or now - kept.latest > NOTED_AFTER:
+            kept.latest = now
+            self._save(kept)
+
+    def _save(self, kept: Kept) -> None:
+        proofs: dict[str, Any] = {
+            name: {
+                "at": p.at.isoformat(timespec="seconds"), "wiring": p.wiring,
+                "dark_after_ms": p.dark_after_ms,
+            }
+            for name, p in kept.proofs.items()
+        }  # fmt: skip
+        latest = kept.latest.isoformat(timespec="seconds") if kept.latest else None
+        text = json.dumps({"version": 2, "latest": latest, "proofs": proofs}, indent=1)
         self.path.parent.mkdir(parents=True, exist_ok=True)
         fresh = self.path.with_suffix(".new")
-        fresh.write_text(json.dumps({"version": 1, "proofs": kept}, indent=1), encoding="utf-8")
+        with fresh.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(fresh, self.path)
+
+
+def _time(text: str) -> datetime:
+    """Raises ValueError for a time without an offset."""
+    at = datetime.fromisoformat(text)
+    if at.tzinfo is None:
+        raise ValueError(f"{text} has no offset")
+    return at

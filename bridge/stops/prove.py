@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import datetime
 
 from bridge import loop
 from bridge.clocks import HostS, MusicS
@@ -21,8 +21,9 @@ from bridge.music.voices import VoiceAsk
 from bridge.records import InterlockChanged, Record, StopProven
 from bridge.serve import run_site
 from bridge.service import Service
-from bridge.stops.attend import local_today
-from bridge.stops.proofs import ProofStore, StopStep, stop_steps
+from bridge.stops.attend import local_now
+from bridge.stops.proofs import ProofStore
+from bridge.stops.steps import StopStep, stop_steps
 from bridge.watcher import Watcher
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import State as BoardState
@@ -203,14 +204,14 @@ def for_proof(config: Config) -> Config:
     return config.model_copy(update={"site": site, "dead_man": switch})
 
 
-def run(config: Config, *, plain: bool, today: Callable[[], date] = local_today) -> int:
+def run(config: Config, *, plain: bool, now: Callable[[], datetime] = local_now) -> int:
     """The command. Exit 0: every stop is proven; 1: the walk ended before."""
     walk, store = StopWalk(stop_steps(config)), ProofStore(config)
 
     def prepare(service: Service, say: Callable[[str], None]) -> None:
         def proven(step: StopStep, dark_after_ms: float) -> None:
             try:
-                store.add(step, today(), dark_after_ms)
+                store.add(step, now(), dark_after_ms)
             except OSError as error:
                 del walk.done[step.name]
                 say(f"{step.name}: worked, but {store.path} cannot be written: {error.strerror}")

@@ -10,9 +10,10 @@ import contextlib
 import json
 import os
 import socket
+import time
 from collections.abc import Generator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.latch_store import LatchStore
@@ -24,6 +25,12 @@ CONFIRM_S = 0.4
 ANSWER_S = 2.0
 ANOTHER_SHELL = "another shell"
 _LONGEST_LINE = 200
+_LONGEST_ANSWER = 1 << 20
+OTHERWISE = (
+    "Press the emergency button. Then: the space bar where the daemon runs, or `kill -TERM` its "
+    f"process. {NOT_SAFE}"
+)
+"""What else an operator can do whose stop did not arrive."""
 
 
 def socket_path(store: LatchStore) -> Path:
@@ -120,31 +127,42 @@ class StopSocket:
 def ask(store: LatchStore, word: str) -> dict[str, Any]:
     """The other end: says the word to the running daemon. Raises StopFailedError."""
     path = socket_path(store)
-    otherwise = (
-        "Press the emergency button. Then: the space bar where the daemon runs, or "
-        "`kill -TERM` its process."
-    )
     try:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
-            asking.settimeout(ANSWER_S + CONFIRM_S)
-            with _address(path) as address:
-                asking.connect(address)
-            asking.sendall(word.encode() + b"\n")
-            data = b""
-            while not data.endswith(b"\n"):
-                more = asking.recv(65536)
-                if not more:
-                    raise StopFailedError(f"{path}: the daemon did not answer. {otherwise}")
-                data += more
+        return _answer_to(path, word)
     except (FileNotFoundError, ConnectionRefusedError) as error:
         raise StopFailedError(
             f"{path}: no daemon runs this site here ({error.strerror}); nothing was stopped. "
-            f"{otherwise} {NOT_SAFE}"
+            f"{OTHERWISE}"
         ) from error
     except TimeoutError as error:
-        raise StopFailedError(
-            f"{path}: the daemon did not answer in time. {otherwise} {NOT_SAFE}"
-        ) from error
+        raise StopFailedError(f"{path}: the daemon did not answer in time. {OTHERWISE}") from error
     except OSError as error:
-        raise StopFailedError(f"{path}: {error.strerror}. {otherwise} {NOT_SAFE}") from error
-    return json.loads(data)
+        raise StopFailedError(f"{path}: {error.strerror}. {OTHERWISE}") from error
+    except ValueError as error:
+        raise StopFailedError(
+            f"{path}: what answers there is no daemon of this program ({error}). {OTHERWISE}"
+        ) from error
+
+
+def _answer_to(path: Path, word: str) -> dict[str, Any]:
+    """Raises OSError; ValueError for an answer that is none."""
+    until_s = time.monotonic() + ANSWER_S + CONFIRM_S
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
+        asking.settimeout(ANSWER_S + CONFIRM_S)
+        with _address(path) as address:
+            asking.connect(address)
+        asking.sendall(word.encode() + b"\n")
+        data = b""
+        while not data.endswith(b"\n"):
+            asking.settimeout(max(0.001, until_s - time.monotonic()))
+            more = asking.recv(65536)
+            if not more:
+                raise ValueError("it closed the line without an answer")
+            data += more
+            if len(data) > _LONGEST_ANSWER:
+                raise ValueError("it does not end its answer")
+    answer = json.loads(data)
+    keys = {"site", "state", "trip", "controllers", "caution", "known"}
+    if not isinstance(answer, dict) or not keys <= answer.keys():
+        raise ValueError("its answer lacks what ours says")
+    return cast(dict[str, Any], answer)

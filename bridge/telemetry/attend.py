@@ -14,7 +14,7 @@ from bridge.telemetry.watcher import Telemetry
 
 
 def connect(service: Service, config: Mqtt, say: Callable[[str], None]) -> MqttLink:
-    """Begins to be connected. Raises CredentialsError and OSError for files that cannot be used."""
+    """Begins to be connected. Raises CredentialsError for files that cannot be used."""
     watcher = Telemetry(service.engine.interlock.latch, config.meters_hz)
 
     def stop(detail: str) -> None:

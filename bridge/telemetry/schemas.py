@@ -1,11 +1,11 @@
-"""What is said over MQTT, as models: TOPICS.md describes them, and a test holds the two together.
+"""What is said over MQTT, as models: TOPICS.md and schemas_v1.json tell of them, held by tests.
 
 Versioned by `schema_version`: a key is added without a new number, anything else needs one.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -83,3 +83,9 @@ class StopWanted(BaseModel):
     schema_version: Literal[1] = SCHEMA_VERSION
     by: str = Field(max_length=60)
     """Who or what stops, for the record."""
+
+
+def json_schemas() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of each message, by its name: the file schemas_v1.json."""
+    messages: tuple[type[BaseModel], ...] = (StateSaid, MetersSaid, EventSaid, StopWanted)
+    return {m.__name__: m.model_json_schema() for m in messages}

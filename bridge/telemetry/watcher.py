@@ -30,12 +30,16 @@ class MetersNow(NamedTuple):
 
 @dataclass(slots=True)
 class Waiting:
-    """From the loop's thread to the other. Each field is read or put in one step."""
+    """From the loop's thread to the other. Each field is put by one of them, in one step; events
+    are put at one end and taken from the other."""
 
-    events: deque[Record]
+    events: deque[tuple[HostS, Record]]
     latch: Latch
     meters: MetersNow | None = None
     lost: int = 0
+    """Events that found no place, in all; put by the loop's thread."""
+    lost_said: int = 0
+    """Of those; put by the other."""
 
 
 class Telemetry(Watcher):
@@ -53,7 +57,7 @@ class Telemetry(Watcher):
         if len(self.waiting.events) >= MOST_EVENTS:
             self.waiting.lost += 1
             return
-        self.waiting.events.append(record)
+        self.waiting.events.append((at_s, record))
 
     def settled(self, at_s: HostS, engine: Engine) -> None:
         if at_s < self._due_s:

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import serial
 
 from bridge.clocks import HostS
-from bridge.stops.button import Button, ModemLines, WatchedButton
-from bridge.stops.challenge import LATE_S, STEP_S, STEPS_TO_NOTICE, Finding
+from bridge.stops.button import Button, ModemLines
+from bridge.stops.challenge import STEP_S, STEPS_TO_NOTICE, Finding
 from bridge.stops.condition import Condition
 
 
@@ -139,16 +139,8 @@ def test_an_adapter_that_is_not_there_at_first_is_waited_for() -> None:
     assert story.said[0][1].detail == "could not open port"
 
 
-def test_a_thread_that_says_nothing_is_as_good_as_no_button() -> None:
-    found: list[Finding] = []
-    button = WatchedButton(FakeAdapter, found.append, lambda call: call(), late_s=LATE_S)
-    now = button._button.seen_s  # pyright: ignore[reportPrivateUsage]
-    button._on_change(Finding(Condition.CLOSED, "whole"))  # pyright: ignore[reportPrivateUsage]
-    button.look(HostS(now + LATE_S - 0.001))
-    assert [f.condition for f in found] == [Condition.CLOSED]
-    button.look(HostS(now + LATE_S + 0.001))
-    button.look(HostS(now + LATE_S + 0.1))
-    assert [f.condition for f in found] == [Condition.CLOSED, Condition.ABSENT]
-    button._button.seen_s = HostS(now + 1.0)  # pyright: ignore[reportPrivateUsage]
-    button.look(HostS(now + 1.0))
-    assert [f.condition for f in found][-1] is Condition.CLOSED
+def test_a_press_is_said_as_a_press_and_nothing_else() -> None:
+    for phase in range(20):
+        said = Story((3.0 + phase * STEP_S, opened)).run(4.0)
+        after = [c for at, c in said if at >= 3.0]
+        assert set(after) == {Condition.PRESSED}

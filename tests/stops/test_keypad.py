@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import os
-from pathlib import Path
+
+import pytest
 
 from bridge.stops.challenge import Finding
 from bridge.stops.condition import Condition
 from bridge.stops.keypad import EVENT, Keypad, KeypadKeys
+from tests.stops.device import Device
 
 # linux/input-event-codes.h: EV_SYN 0, EV_KEY 1, SYN_DROPPED 3, KEY_ENTER 28, KEY_KP1 79 (from
 # memory). On 64-bit Linux struct input_event is 24 bytes (linux/input.h, from memory).
@@ -57,32 +60,78 @@ def test_events_cut_anywhere_are_the_same() -> None:
 
 
 def test_lost_events_count_as_a_press_and_as_let_go() -> None:
-    said = KeypadKeys(ENTER).take(event(SYN, DROPPED, 0))
-    assert conditions(said) == [False, Condition.PRESSED, Condition.CLOSED]
+    keys = KeypadKeys(ENTER)
+    assert conditions(keys.take(event(SYN, DROPPED, 0))) == [False, Condition.PRESSED]
+    assert keys.lost
 
 
 def test_the_dead_mans_key_stops_nothing_and_any_other_does() -> None:
     keys = KeypadKeys(ENTER)
-    assert keys.take(press(ENTER) + event(KEY, ENTER, 2) + release(ENTER)) == [True, True, False]
+    assert keys.take(press(ENTER) + release(ENTER)) == [True, False]
     assert conditions(keys.take(press(KP1))) == [Condition.PRESSED]
+
+
+def test_only_a_fresh_press_holds_not_a_key_that_repeats() -> None:
+    keys = KeypadKeys(ENTER, [ENTER])
+    assert keys.finding.condition is Condition.CLOSED
+    assert keys.take(event(KEY, ENTER, 2) * 3) == []
+    assert keys.take(press(ENTER)) == [True]
+    assert False in keys.take(event(SYN, DROPPED, 0))
+    assert keys.take(event(KEY, ENTER, 2)) == []
 
 
 def test_other_events_mean_nothing() -> None:
     assert KeypadKeys().take(event(4, 4, 458841) + event(17, 0, 1) + event(SYN, 0, 0)) == []
 
 
-def test_a_device_that_goes_away_says_so(tmp_path: Path) -> None:
-    path = tmp_path / "event"
-    pad = Keypad(str(path))
-    assert pad.open().condition is Condition.ABSENT
-    os.mkfifo(path)
+def test_a_device_that_goes_away_says_so(device: Device) -> None:
+    pad = Keypad(str(device.path))
     assert pad.open().condition is Condition.CLOSED
-    writer = os.open(path, os.O_WRONLY)
-    try:
-        assert pad.read() == []
-        os.write(writer, press(KP1))
-        assert conditions(pad.read()) == [Condition.PRESSED]
-    finally:
-        os.close(writer)
+    assert pad.read() == []
+    os.write(device.writer, press(KP1))
+    assert conditions(pad.read()) == [Condition.PRESSED]
+    device.go_away()
     assert conditions(pad.read()) == [False, Condition.ABSENT]
+    pad.close()
+
+
+def test_one_that_another_program_has_is_no_stop(device: Device) -> None:
+    """It would say nothing, pressed or not."""
+    device.grab_error = errno.EBUSY
+    pad = Keypad(str(device.path))
+    found = pad.open()
+    assert found.condition is Condition.ABSENT
+    assert "another program has it" in found.detail
+    assert pad.descriptor == -1
+    device.grab_error = 0
+    assert pad.open().condition is Condition.CLOSED
+    pad.close()
+
+
+@pytest.mark.parametrize("path", ["/dev/null", "/dev/zero", "/etc/hostname", "/nowhere", "/"])
+def test_what_is_no_keypad_is_no_stop(path: str) -> None:
+    pad = Keypad(path)
+    assert pad.open().condition is Condition.ABSENT
+    assert pad.descriptor == -1
+
+
+def test_a_key_that_is_down_when_it_is_opened_is_pressed(device: Device) -> None:
+    device.down = {KP1}
+    pad = Keypad(str(device.path))
+    assert pad.open().condition is Condition.PRESSED
+    os.write(device.writer, release(KP1))
+    assert conditions(pad.read()) == [Condition.CLOSED]
+    pad.close()
+
+
+def test_after_lost_events_the_keys_are_looked_at(device: Device) -> None:
+    pad = Keypad(str(device.path), ENTER)
+    pad.open()
+    os.write(device.writer, press(KP1) + event(SYN, DROPPED, 0))
+    assert conditions(pad.read())[-1] is Condition.CLOSED  # released meanwhile
+    device.down = {KP1, ENTER}
+    os.write(device.writer, event(SYN, DROPPED, 0))
+    assert conditions(pad.read()) == [False, Condition.PRESSED, Condition.PRESSED]
+    os.write(device.writer, release(KP1))
+    assert conditions(pad.read()) == [Condition.CLOSED]
     pad.close()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import time
-from datetime import date
 from pathlib import Path
 
 import pytest
@@ -14,13 +13,11 @@ from bridge.config import Config
 from bridge.interlock import Cause, Trip
 from bridge.record_line import record_line
 from bridge.records import StopProven
-from bridge.stops.proofs import ProofStore, stop_steps, unproven
 from bridge.stops.prove import MOST_MS, StopWalk, for_proof
+from bridge.stops.steps import stop_steps
 from tests.chain.rig import INPUT
 from tests.end_to_end.rig import Program, Rig
 from tests.stops.rig import config
-
-TODAY = date(2026, 11, 25)
 
 
 def everything(folder: Path) -> Config:
@@ -44,27 +41,6 @@ def test_every_stop_of_the_site_is_on_the_list(tmp_path: Path) -> None:
         "North: emergency button", "North: key", "North: local stop", "stop Desk", "stop Pad",
         f"input {INPUT}", "dead man's switch", "MQTT", "another shell", "terminal",
     ]  # fmt: skip
-
-
-def test_a_proof_is_of_its_own_day_only(tmp_path: Path) -> None:
-    steps = stop_steps(config(tmp_path))
-    names = tuple(s.name for s in steps)
-    assert unproven({}, steps, TODAY) == names
-    assert unproven(dict.fromkeys(names, TODAY), steps, TODAY) == ()
-    assert unproven(dict.fromkeys(names, date(2026, 11, 24)), steps, TODAY) == names
-    assert unproven(dict.fromkeys(names, date(2026, 11, 26)), steps, TODAY) == names
-    one_old = dict.fromkeys(names, TODAY) | {names[1]: date(2025, 11, 25)}
-    assert unproven(one_old, steps, TODAY) == (names[1],)
-
-
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"proofs": 3}', '{"proofs": {"a": {"date": 1}}}'])
-def test_a_file_that_cannot_be_read_proves_nothing(tmp_path: Path, text: str) -> None:
-    store = ProofStore(config(tmp_path))
-    store.path.write_text(text, encoding="utf-8")
-    assert store.load() == {}
-    step = stop_steps(config(tmp_path))[0]
-    store.add(step, TODAY, 12.34)
-    assert store.load() == {step.name: TODAY}
 
 
 def test_what_a_trip_proves(tmp_path: Path) -> None:
@@ -133,12 +109,14 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
         daemon.wait_for("arming → armed", after=at)
 
     def reset(daemon: Program) -> None:
+        begin = len(daemon.lines)
         for _ in range(40):
             at = len(daemon.lines)
             daemon.say("reset")
-            if "tripped → locked" in daemon.wait_for(" ", after=at):
-                return
+            daemon.wait_for(" ", after=at)
             time.sleep(0.15)
+            if any("tripped → locked" in line for line in daemon.lines[begin:]):
+                return
         raise AssertionError(daemon.lines[-20:])
 
     with rig.board() as board:
@@ -170,9 +148,19 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
         kept = json.loads(next(rig.state.glob("*.proofs.json")).read_text(encoding="utf-8"))
         assert len(kept["proofs"]) == 5
         assert all(0 < p["dark_after_ms"] <= MOST_MS for p in kept["proofs"].values())
+        told = Program("journal", "show", str(rig.config))
+        assert told.process.wait(20) == 0
+        told.end()
+        for name in kept["proofs"]:
+            assert any(f"proven: {name}, dark after" in line for line in told.lines), told.lines
         with rig.daemon() as daemon:
             reset(daemon)
             arm(daemon)
+            with rig.daemon() as second:
+                assert second.process.wait(10) == 2
+            shell = Program("stop", str(rig.config))  # the first one's socket is still there
+            assert shell.process.wait(10) == 0
+            shell.end()
             daemon.say("quit")
             daemon.process.wait(10)
         next(rig.state.glob("*.proofs.json")).unlink()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from bridge.interlock import NOT_SAFE, Cause, Interlock, Latch, State, Trip
 from bridge.records import LatchChanged, Remark
 from bridge.telemetry import schemas
 from bridge.telemetry.config_mqtt import Mqtt
-from bridge.telemetry.link import CredentialsError, read_credentials
+from bridge.telemetry.credentials import CredentialsError, read_credentials
 from bridge.telemetry.messages import Speaker
 from bridge.telemetry.stop_topic import StopTopics, objection
 from bridge.telemetry.topics import topics_of
@@ -33,6 +34,12 @@ def test_the_documented_keys_are_the_models(name: str) -> None:
     line = next(x for x in TOPICS.splitlines() if x.startswith(f"- `{name}`"))
     told = re.sub(r"\([^)]*\)", "", line.removeprefix(f"- `{name}`:"))
     assert re.findall(r"`(\w+)`", told) == list(model.model_fields)
+
+
+def test_the_json_schemas_are_the_models() -> None:
+    file = Path(schemas.__file__).parent / f"schemas_v{schemas.SCHEMA_VERSION}.json"
+    assert json.loads(file.read_text(encoding="utf-8")) == schemas.json_schemas()
+    assert file.name in TOPICS
 
 
 def test_every_topic_is_documented() -> None:
@@ -68,6 +75,16 @@ def test_nobody_but_an_armed_daemon_says_no_caution() -> None:
 @pytest.mark.parametrize("retain", [False, True])
 def test_whatever_is_sent_to_a_stop_topic_stops(payload: bytes, retain: bool) -> None:
     assert StopTopics().message(STOP, payload, retain).stops
+
+
+def test_a_long_payload_stops_and_is_not_looked_into(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A parser would hold the interpreter for as long as it takes."""
+
+    def read(payload: bytes) -> schemas.StopWanted:
+        raise AssertionError(f"{len(payload)} bytes were read")
+
+    monkeypatch.setattr(schemas.StopWanted, "model_validate_json", read)
+    assert StopTopics().message(STOP, b'{"by": "gate"}' + b" " * 1000, False).stops
 
 
 def test_only_an_empty_message_that_clears_a_retained_stop_stops_not() -> None:
