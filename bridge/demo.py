@@ -265,5 +265,5 @@ def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
     if as_json:
         print(json.dumps(asdict(result), indent=2))
     else:
-        print("\n".join(summary_lines(simulated(config), result)))
+        print("\n".join(summary_lines(config, result)))
     return 0 if all(c.guard_refusals == 0 for c in result.coils) else 1

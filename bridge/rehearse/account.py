@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from bridge.clocks import MusicS
 from bridge.coil_line import CoilLine
-from bridge.governor.reasons import Effect, HeldBack, Limit
+from bridge.governor.reasons import UNITS, Effect, HeldBack, Limit
 from bridge.music.events import Dropped, MusicEvent, NoteDropped, NoteFaded, VoiceStolen
 from bridge.music.instrument import Instrument
 from bridge.music.note import Note
@@ -141,7 +141,8 @@ class Account:
     def _cut(self, story: NoteStory, at_s: float, why: HeldBack) -> None:
         if not story.cut_by:
             story.cut_by, story.cut_s = _words(why), at_s
-            story.asked, story.allowed, story.unit = why.asked, why.allowed, _UNITS[why.limit]
+            story.asked, story.allowed = why.asked, why.allowed
+            story.unit = UNITS[why.limit].strip()
 
     def _quieten(self, at_s: float, line: CoilLine, quieter: dict[int, HeldBack]) -> None:
         on_us = {v.voice_id: v.on_time_us for v in line.governed.voices}
@@ -182,12 +183,6 @@ class Account:
                         story.cut_by, story.cut_s = FADED, at_s
             case _:
                 pass
-
-
-_UNITS = {
-    Limit.DUTY: "%", Limit.BREAK_RATE: "Hz", Limit.OFF_TIME: "%", Limit.ON_TIME: "µs",
-    Limit.VOICES: "voices", Limit.MAINS: "A", Limit.COIL: "%", Limit.RESERVE: "",
-}  # fmt: skip
 
 
 def _words(why: HeldBack) -> str:

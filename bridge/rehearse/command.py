@@ -15,10 +15,11 @@ from bridge.rehearse.advice import further, sentence
 from bridge.rehearse.chapters import Suggestion, chapters, routing_text, verdict
 from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
 from bridge.rehearse.routing import Search, with_routes
-from bridge.rehearse.run import Performed, perform, simulated
+from bridge.rehearse.run import Performed, perform
 from bridge.report.show import show
 from bridge.show.score_file import Score, read_score
 from bridge.sound.wav import write_wav
+from bridge.timeline import acoustic_offsets_s
 
 LEAST_GAIN = 0.5
 """A routing that saves less than this many notes is not worth a word."""
@@ -97,17 +98,15 @@ def _figures(result: RehearsalResult) -> list[tuple[str, str]]:
 
 
 def _delays_s(config: Config) -> dict[str, float]:
-    """By how much each coil's sound is under way longer than the loudspeakers'."""
-    from bridge.timeline import Timeline  # noqa: PLC0415
-
-    return {name: -offset_s for name, offset_s in Timeline(config).offsets_s.items()}
+    """By how much each coil's sound is under way longer than the loudspeakers': on a site without
+    a fixed delay, where no coil fires earlier for it, that is heard."""
+    return {name: -offset_s for name, offset_s in acoustic_offsets_s(config).items()}
 
 
 def run(config: Config, wanted: Wanted) -> int:
     """The command: 0 all the music survives, 1 some is lost. Raises ScoreError, SoundError,
     OutputError."""
     score = read_score(wanted.score)
-    config = simulated(config)
     with _bar() as step:
         performed = perform(config, score, progress=step("rehearsing"))
         result = result_of(performed, wanted.score.name)
