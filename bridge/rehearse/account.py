@@ -12,6 +12,7 @@ A note counts once on each coil it is dealt to. It is
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -82,6 +83,8 @@ class Account:
     def __init__(self, instrument: Instrument) -> None:
         self.stories: list[NoteStory] = []
         self.nowhere: list[Nowhere] = []
+        self.voices_asked: dict[str, list[tuple[float, int]]] = defaultdict(list)
+        """By coil: how many at once from when on, on the timeline."""
         self._instrument = instrument
         self._by_note: dict[tuple[str, Note], NoteStory] = {}
         self._latest: dict[tuple[str, int, int], tuple[NoteStory, Note]] = {}
@@ -97,6 +100,7 @@ class Account:
         changed = asks is not self._asks.get(name)
         if changed:
             self._asks[name] = asks
+            self.voices_asked[name].append((at_s, len(asks)))
             self._match(name)
         if not changed and not held and not self._held.get(name):
             return
