@@ -69,6 +69,12 @@ HtmlOption = Annotated[
 ]
 
 
+ListenOption = Annotated[
+    bool,
+    typer.Option("--listen", help="Simulated coils are heard, on the usual audio device."),
+]
+
+
 def _fail(text: str) -> typer.Exit:
     print(text, file=sys.stderr)
     return typer.Exit(2)
@@ -113,10 +119,12 @@ def demo(
         Path | None,
         typer.Option(help="Write every pulse here as CSV: coil, start_us, on_time_us."),
     ] = None,
+    listen: ListenOption = False,
 ) -> None:
     """Play our own short piece on two simulated coils and say what the pulses were.
 
-    No hardware, no MIDI port, no sound; takes about 25 seconds. Exit 1 if a guard refused a pulse.
+    No hardware, no MIDI port, no sound unless --listen; takes about 25 seconds. Exit 1 if a guard
+    refused a pulse.
     """
     from bridge import demo as demo_command  # noqa: PLC0415  (only this command needs it)
 
@@ -128,7 +136,7 @@ def demo(
         raise _fail(f"--pulses: there is no folder {pulses.parent}")
     site = _load(path)
     try:
-        code = demo_command.run(site, as_json=as_json, pulses=pulses)
+        code = demo_command.run(site, as_json=as_json, pulses=pulses, listen=listen)
     except OSError as error:
         raise _fail(f"--pulses {pulses}: {error.strerror}") from error
     except KeyboardInterrupt:
@@ -183,7 +191,7 @@ def rehearse(
 
 
 @app.command()
-def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
+def serve(config: ConfigArgument, plain: PlainOption = False, listen: ListenOption = False) -> None:
     """Run a site: MIDI in, controllers out, until stopped.
 
     On a terminal the space bar stops; arming takes two acts (a, then y). SIGINT, SIGTERM, SIGQUIT
@@ -193,7 +201,7 @@ def serve(config: ConfigArgument, plain: PlainOption = False) -> None:
     from bridge import serve as serve_command  # noqa: PLC0415
 
     set_up_log()
-    raise typer.Exit(serve_command.run(_load(config), plain=_plain(plain)))
+    raise typer.Exit(serve_command.run(_load(config), plain=_plain(plain), listen=listen))
 
 
 @app.command()
@@ -412,6 +420,7 @@ def simulate(  # noqa: PLR0917  (each is an option, none is positional)
         float, typer.Option(min=0.0, max=1.0, help="Chance that a byte during a bang is spoiled.")
     ] = 0.0,
     seed: Annotated[int, typer.Option(help="Seed of the line noise.")] = 1,
+    listen: ListenOption = False,
     plain: PlainOption = False,
 ) -> None:
     """A simulated controller by itself on a pty, so that serve talks to it as to hardware.
@@ -432,6 +441,7 @@ def simulate(  # noqa: PLR0917  (each is an option, none is positional)
         loss=loss,
         bursts=bursts,
         seed=seed,
+        listen=listen,
     )
     try:
         code = simulate_command.run(settings, plain=_plain(plain))

@@ -12,6 +12,7 @@ import math
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import AsyncExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from bridge.music.instrument import Instrument
 from bridge.pulse_file import write_pulses
 from bridge.pulse_summary import PulseSummary, mean_rate_hz, summarise
 from bridge.service import Service
+from bridge.sound.listen import listened_to
 from bridge.terminal import Operator
 from bridge.view import site_view
 
@@ -63,14 +65,22 @@ def simulated(config: Config) -> Config:
     return config.model_copy(update={"controller": boards, "input": ()})
 
 
-async def play(config: Config, say: Callable[[str], None]) -> tuple[DemoResult, LocalBoards]:
-    """Plays the piece in real time; `say` gets a line for everything that happens."""
+async def play(
+    config: Config, say: Callable[[str], None], *, listen: bool = False
+) -> tuple[DemoResult, LocalBoards]:
+    """Plays the piece in real time; `say` gets a line for everything that happens.
+
+    `listen`: it is heard as well.
+    """
     config = simulated(config)
     messages = 0
     with tempfile.TemporaryDirectory(prefix="coilwarden-demo-") as directory:
         site = config.site.model_copy(update={"state_directory": Path(directory)})
         config = config.model_copy(update={"site": site})
-        async with LocalBoards(config) as boards:
+        async with AsyncExitStack() as stack:
+            boards = await stack.enter_async_context(LocalBoards(config))
+            if listen:
+                await listened_to(stack, config, boards, say)
             service = Service(
                 config,
                 Instrument(config),
@@ -252,18 +262,18 @@ def summary_lines(config: Config, result: DemoResult) -> list[str]:
     return lines
 
 
-def run(config: Config, *, as_json: bool, pulses: Path | None) -> int:
+def run(config: Config, *, as_json: bool, pulses: Path | None, listen: bool = False) -> int:
     """The command. Returns the exit code: 1 where a guard refused anything."""
     began_s = host_now()
 
     def say(line: str) -> None:
         print(f"{host_now() - began_s:6.1f}  {line}", flush=True, file=sys.stderr)
 
-    result, boards = loop.run(play(config, say))
+    result, boards = loop.run(play(config, say, listen=listen))
     if pulses is not None:
         say(f"{write_pulses(boards.pulses, pulses)} pulses written to {pulses}")
     if as_json:
         print(json.dumps(asdict(result), indent=2))
     else:
-        print("\n".join(summary_lines(simulated(config), result)))
+        print("\n".join(summary_lines(config, result)))
     return 0 if all(c.guard_refusals == 0 for c in result.coils) else 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from functools import partial
 from types import TracebackType
@@ -26,6 +26,8 @@ class LocalBoards:
         self._stack = AsyncExitStack()
         self.boards: dict[str, SimulatedBoard] = {}
         self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
+        self.hear: Callable[[str, Sequence[TimedPulse]], None] | None = None
+        """Told of a coil's pulses once they have ended."""
 
     async def __aenter__(self) -> Self:
         for controller in self._config.controller:
@@ -53,18 +55,24 @@ class LocalBoards:
         await self._stack.__aexit__(kind, error, trace)
 
     def _take(self, controller: str, pulses: Sequence[Pulse]) -> None:
-        if not self._keep:
+        if not self._keep and self.hear is None:
             return
         link = self.boards[controller].link
+        found: dict[str, list[TimedPulse]] = {}
         for pulse in pulses:
             name = self._coil_at.get((controller, pulse.output))
             if name is None:
                 continue
             start = link.seconds_at(pulse.start_tick)
             end = link.seconds_at(pulse.start_tick + pulse.on_ticks)
-            self.pulses[name].append(
+            found.setdefault(name, []).append(
                 TimedPulse(start, end - start, pulse.start_tick, pulse.on_ticks)
             )
+        for name, timed in found.items():
+            if self._keep:
+                self.pulses[name] += timed
+            if self.hear is not None:
+                self.hear(name, timed)
 
     async def open(self, controller: Controller) -> Transport:
         """The controller's line: in this process where simulated, else its serial port."""

@@ -48,13 +48,14 @@ async def run_site(
     beside: Callable[[Operator], Coroutine[Any, Any, None]] | None = None,
     panel: Callable[[], Stage] | None = None,
     panel_acts: Mapping[str, Other] | None = None,
+    listen: bool = False,
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code.
 
     `beside`: what a command does beside the site while it runs; its failing stops the site.
     `panel`: what the operator's page may reduce, around `source`; given, the page is served unless
     the site file switches it off. `panel_acts`: what the command adds to what the page may ask,
-    e.g. "show:next".
+    e.g. "show:next". `listen`: simulated coils are heard.
     """
     stage = panel() if panel is not None and config.panel.enabled else None
     if stage is not None:
@@ -70,7 +71,8 @@ async def run_site(
         return 2
     # A thread that draws or reads must give way to the music within half a millisecond.
     sys.setswitchinterval(0.0005)
-    async with LocalBoards(config, keep_pulses=False) as boards:
+    async with contextlib.AsyncExitStack() as stack:
+        boards = await stack.enter_async_context(LocalBoards(config, keep_pulses=False))
         service = Service(
             config, source, open_port=boards.open, latch_store=store, with_midi=with_midi
         )
@@ -100,6 +102,10 @@ async def run_site(
             operator.say(f"not protected: {line}")
         if greeting:
             operator.say(greeting)
+        if listen:
+            from bridge.sound.listen import listened_to  # noqa: PLC0415  (loads numpy)
+
+            await listened_to(stack, config, boards, operator.say)
         if boards.boards:
             operator.say("simulated controllers: their emergency stops are being proven for you")
             await boards.prove_estops()
@@ -240,7 +246,8 @@ def timing_lines(config: Config) -> list[str]:
     ]
 
 
-def run(config: Config, *, plain: bool) -> int:
+def run(config: Config, *, plain: bool, listen: bool = False) -> int:
     """The command."""
     source = Instrument(config)
-    return loop.run(run_site(config, source, plain=plain, panel=lambda: Stage(config, source)))
+    site = run_site(config, source, plain=plain, panel=lambda: Stage(config, source), listen=listen)
+    return loop.run(site)

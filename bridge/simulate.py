@@ -9,6 +9,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
 from io import TextIOBase
@@ -23,6 +24,7 @@ from bridge.link.simulated_controller import SimulatedController
 from bridge.link.simulated_memory import load_memory
 from bridge.link.simulated_settings import BoardSettings, Pulse
 from bridge.outlet import Outlet
+from bridge.sound.listen import Bang, Listening, bang_by_square_law
 from bridge.tty_input import LEAVE_KEYS, read_words
 from firmware_protocol.catalogue import ResetCause
 from firmware_protocol.catalogue import State as BoardState
@@ -63,6 +65,7 @@ class Settings:
     loss: float
     bursts: float
     seed: int
+    listen: bool = False
 
 
 class Switches:
@@ -139,6 +142,15 @@ async def _run(settings: Settings, plain: bool) -> int:
     def seconds_at(tick: int) -> float:
         return board.link.seconds_at(tick)
 
+    writer = _writer(file, seconds_at) if file else None
+    ears = Listening(say) if settings.listen else None
+
+    def fired(pulses: Sequence[Pulse]) -> None:
+        if writer is not None:
+            writer(pulses)
+        if ears is not None:
+            ears.hear(_bangs(board, pulses))
+
     try:
         board = SimulatedBoard(
             BoardSettings(
@@ -151,9 +163,9 @@ async def _run(settings: Settings, plain: bool) -> int:
             to_board=noise,
             pty_link=settings.link,
             on_change=partial(_show, say),
-            on_pulses=_writer(file, seconds_at) if file else None,
+            on_pulses=fired if writer is not None or ears is not None else None,
         )
-        async with board:
+        async with ears or nullcontext(), board:
             say(f"board {settings.board_id.lower()} on {settings.link} at {settings.baud} baud")
             say(HELP if not plain else PLAIN_HELP)
             say(f"Nothing real fires here. With real coils: {NOT_SAFE}")
@@ -180,6 +192,22 @@ def _writer(
         file.flush()
 
     return write
+
+
+def _bangs(board: SimulatedBoard, pulses: Sequence[Pulse]) -> list[Bang]:
+    """As loud as the outputs' own limits say, the outputs that have some side by side."""
+    limits = {x.output: x for x in board.controller.limits_in_force()}
+    places = {output: place for place, output in enumerate(limits)}
+    return [
+        bang_by_square_law(
+            board.link.seconds_at(p.start_tick),
+            p.on_ticks / limits[p.output].max_on_ticks,
+            places[p.output],
+            len(places),
+        )
+        for p in pulses
+        if p.output in limits  # a reset meanwhile forgets them: its last pulse goes unheard
+    ]
 
 
 def _check(settings: Settings) -> None:

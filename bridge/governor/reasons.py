@@ -38,7 +38,7 @@ class Effect(Enum):
     """The voice is silent; it returns when there has been room for a while."""
 
 
-_UNITS = {
+UNITS = {
     Limit.DUTY: " %",
     Limit.BREAK_RATE: " Hz",
     Limit.OFF_TIME: " %",
@@ -48,6 +48,7 @@ _UNITS = {
     Limit.COIL: " %",
     Limit.RESERVE: "",
 }
+"""Of each limit's numbers, as put behind them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class HeldBack:
     def sentence(self) -> str:
         """For people."""
         window = f" in {self.window_ms} ms" if self.window_ms else ""
-        unit = _UNITS[self.limit]
+        unit = UNITS[self.limit]
         voices = "1 voice" if len(self.voice_ids) == 1 else f"{len(self.voice_ids)} voices"
         return (
             f"{voices} {self.effect.value}: {self.limit.value}{window} {self.asked:.4g}{unit} "

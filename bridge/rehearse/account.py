@@ -12,12 +12,13 @@ A note counts once on each coil it is dealt to. It is
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bridge.clocks import MusicS
 from bridge.coil_line import CoilLine
-from bridge.governor.reasons import Effect, HeldBack, Limit
+from bridge.governor.reasons import UNITS, Effect, HeldBack, Limit
 from bridge.music.events import Dropped, MusicEvent, NoteDropped, NoteFaded, VoiceStolen
 from bridge.music.instrument import Instrument
 from bridge.music.note import Note
@@ -82,6 +83,8 @@ class Account:
     def __init__(self, instrument: Instrument) -> None:
         self.stories: list[NoteStory] = []
         self.nowhere: list[Nowhere] = []
+        self.voices_asked: dict[str, list[tuple[float, int]]] = defaultdict(list)
+        """By coil: how many at once from when on, on the timeline."""
         self._instrument = instrument
         self._by_note: dict[tuple[str, Note], NoteStory] = {}
         self._latest: dict[tuple[str, int, int], tuple[NoteStory, Note]] = {}
@@ -97,6 +100,7 @@ class Account:
         changed = asks is not self._asks.get(name)
         if changed:
             self._asks[name] = asks
+            self.voices_asked[name].append((at_s, len(asks)))
             self._match(name)
         if not changed and not held and not self._held.get(name):
             return
@@ -141,7 +145,8 @@ class Account:
     def _cut(self, story: NoteStory, at_s: float, why: HeldBack) -> None:
         if not story.cut_by:
             story.cut_by, story.cut_s = _words(why), at_s
-            story.asked, story.allowed, story.unit = why.asked, why.allowed, _UNITS[why.limit]
+            story.asked, story.allowed = why.asked, why.allowed
+            story.unit = UNITS[why.limit].strip()
 
     def _quieten(self, at_s: float, line: CoilLine, quieter: dict[int, HeldBack]) -> None:
         on_us = {v.voice_id: v.on_time_us for v in line.governed.voices}
@@ -182,12 +187,6 @@ class Account:
                         story.cut_by, story.cut_s = FADED, at_s
             case _:
                 pass
-
-
-_UNITS = {
-    Limit.DUTY: "%", Limit.BREAK_RATE: "Hz", Limit.OFF_TIME: "%", Limit.ON_TIME: "µs",
-    Limit.VOICES: "voices", Limit.MAINS: "A", Limit.COIL: "%", Limit.RESERVE: "",
-}  # fmt: skip
 
 
 def _words(why: HeldBack) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from bridge.config import Config, Route
 from bridge.interlock import NOT_SAFE
-from bridge.rehearse.advice import further, sentence
+from bridge.rehearse.advice import advice
 from bridge.rehearse.result import Place, RehearsalResult
 from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
 from bridge.report.show import number
@@ -59,7 +59,7 @@ def _coils(result: RehearsalResult, config: Config) -> Chapter:
 
 def _losses(result: RehearsalResult, config: Config) -> Chapter:
     parts: list[Part] = []
-    said = [sentence(loss, config, result) for loss in result.losses[:MOST_SENTENCES]]
+    said = advice(config, result)
     if result.losses:
         rows = [
             (f"{loss.channel}", loss.coil, loss.effect, loss.limit, str(loss.notes),
@@ -68,10 +68,10 @@ def _losses(result: RehearsalResult, config: Config) -> Chapter:
         ]  # fmt: skip
         head = ("channel", "coil", "what", "limit", "notes", "from bar:beat", "to bar:beat")
         parts.append(Table(head, rows))
-    more = len(result.losses) - MOST_SENTENCES
+    more = len(said) - MOST_SENTENCES
     if more > 0:
-        said.append(f"and {more} more places; --json names them all")
-    parts += [*said, *further(config, result)]
+        said[MOST_SENTENCES:] = [f"and {more} more; --json says them all"]
+    parts += said
     return "What to change", parts or ["Nothing."]
 
 

@@ -89,6 +89,9 @@ class Loss:
     worst_db: float | None
     at_once: int
     """How many of them at most were lost at one moment."""
+    lowest: int
+    """Their keys, transposition left out."""
+    highest: int
 
     @property
     def bars(self) -> str:
@@ -130,6 +133,8 @@ class RehearsalResult:
     duty_percent: dict[str, list[float]]
     """By coil, second by second, as everything below."""
     break_rate_hz: dict[str, list[float]]
+    voices: dict[str, list[int]]
+    """The most that were asked at once."""
     mains_a: dict[str, list[float]]
     """Of coils whose mains is known: the most they can draw for those bangs."""
     mains_budget_a: float | None
@@ -188,9 +193,21 @@ def result_of(performed: Performed, score_name: str) -> RehearsalResult:
         warnings=tuple(Warning_(place(score, w.at_s), w.text) for w in score_warnings(score)),
         duty_percent=duty,
         break_rate_hz=rate,
+        voices={c.name: _voices(performed, c.name, seconds) for c in config.coil},
         mains_a=mains,
         mains_budget_a=None if budget is None else budget.flow_a,
     )
+
+
+def _voices(performed: Performed, name: str, seconds: int) -> list[int]:
+    most, before, begun = [0] * seconds, 0, 0
+    for at_s, count in (*performed.account.voices_asked[name], (math.inf, 0)):
+        here_s = performed.score_s(at_s)
+        last = min(seconds - 1, max(0, int(here_s))) if here_s < seconds else seconds - 1
+        for second in range(begun, last + 1):
+            most[second] = max(most[second], before)
+        begun, before = last, count
+    return most
 
 
 def _coil_result(
@@ -279,5 +296,5 @@ def _loss(
         coil, channel, effect, limit, len(run), run[0][0], run[-1][0],
         worst.asked if numbered else None, worst.allowed if numbered else None, worst.unit,
         max(s.loss_db for _, s in run) if effect == "quietened" else None,
-        max(together.values()),
+        max(together.values()), min(s.key for _, s in run), max(s.key for _, s in run),
     )  # fmt: skip

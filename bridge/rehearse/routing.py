@@ -70,6 +70,9 @@ class Search:
         self.coils = tuple(c.name for c in config.coil)
         steps = min(_MOST_STEPS, max(1, round(score.duration_s / _STEP_S)))
         self._step_s = max(score.duration_s, _STEP_S) / steps
+        self._kept: list[tuple[float, int, Assignment]] = []
+        self._most = 1
+        self._count = 0
         self._bounds = [_bounds(c) for c in config.coil]
         self._loads = [
             [self._load(notes[channel], coil, channel, steps) for coil in config.coil]
@@ -127,16 +130,24 @@ class Search:
         return total
 
     def best(
-        self, start: Assignment, progress: Callable[[float], None] = lambda share: None
-    ) -> Assignment:
-        """The assignment that loses least, as far as it was looked; ties go to the first."""
+        self,
+        start: Assignment,
+        progress: Callable[[float], None] = lambda share: None,
+        *,
+        most: int = 1,
+    ) -> list[Assignment]:
+        """The assignments that lose least, as far as it was looked, at most so many, the best
+        first; ties go to the first met."""
+        self._kept, self._most = [], most
+        self._look(start, progress)
+        return [assignment for _, _, assignment in self._kept]
+
+    def _look(self, start: Assignment, progress: Callable[[float], None]) -> None:
         options = range(len(self.coils) + (len(self.coils) > 1))
         count = len(options) ** len(self.channels)
         if count <= MOST_ASSIGNMENTS:
-            return self._least(
-                itertools.product(options, repeat=len(self.channels)), count, progress
-            )
-        found: list[Assignment] = []
+            self._least(itertools.product(options, repeat=len(self.channels)), count, progress)
+            return
         ring = tuple(i % len(self.coils) for i in range(len(self.channels)))
         starts = [start, ring, (options[-1],) * len(self.channels)]
         for number, begin in enumerate(starts):
@@ -149,8 +160,6 @@ class Search:
                     best = self._least(itertools.chain((best,), changed))
                 if best == before:
                     break
-            found.append(best)
-        return self._least(iter(found))
 
     def _least(
         self,
@@ -162,12 +171,23 @@ class Search:
         least = 0.0
         for number, candidate in enumerate(candidates):
             lost = self.lost(candidate)
+            self._keep(candidate, lost)
             if best is None or lost < least - 1e-9:
                 best, least = candidate, lost
             if count and number % 100 == 0:
                 progress(number / count)
         assert best is not None
         return best
+
+    def _keep(self, candidate: Assignment, lost: float) -> None:
+        kept = self._kept
+        if len(kept) == self._most and lost >= kept[-1][0]:
+            return
+        if all(candidate != known for _, _, known in kept):
+            self._count += 1
+            kept.append((round(lost, 9), self._count, candidate))
+            kept.sort()
+            del kept[self._most :]
 
     def as_now(self) -> Assignment:
         """The configuration's own routes as an assignment, as nearly as there is one."""

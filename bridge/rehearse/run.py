@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from bridge.clocks import HostS
-from bridge.config import SIMULATED_PORT, Config
+from bridge.config import Config, Input
 from bridge.music.instrument import Instrument
 from bridge.rehearse.account import Account, Overheard
 from bridge.rehearse.direct_site import DirectSite
@@ -20,6 +20,7 @@ TAIL_S = 3.0
 BEGIN_S = HostS(1.0)
 """The score's begin: the farthest coil fires its first note earlier."""
 INPUT = "score"
+_MAX_NOTE_S: float = Input.model_fields["max_note_s"].default
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +41,6 @@ class Performed:
     def score_s(self, at_s: float) -> float:
         """From the timeline to the score."""
         return at_s - self.shift_s
-
-
-def simulated(config: Config) -> Config:
-    """The same site with every board simulated."""
-    boards = tuple(c.model_copy(update={"port": SIMULATED_PORT}) for c in config.controller)
-    return config.model_copy(update={"controller": boards})
 
 
 def perform(
@@ -69,7 +64,7 @@ def perform(
     for line in site.lines.values():
         line.overhear = account.overhear
     name = config.input[0].name if config.input else INPUT
-    longest_note_s = config.input[0].max_note_s if config.input else 20.0
+    longest_note_s = config.input[0].max_note_s if config.input else _MAX_NOTE_S
     site.run_until(BEGIN_S)
     told_s = 0.0
     for event in score.events:

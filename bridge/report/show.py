@@ -37,7 +37,8 @@ def on_terminal(title: str, chapters: Sequence[Chapter]) -> None:
                 case Table(headings, rows):
                     table = RichTable()
                     for index, heading in enumerate(headings):
-                        table.add_column(heading, justify="right" if index else "left")
+                        side = "right" if index else "left"
+                        table.add_column(heading, justify=side, overflow="fold")
                     for row in rows:
                         table.add_row(*row)
                     console.print(table)

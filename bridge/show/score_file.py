@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, cast
 
 import mido  # pyright: ignore[reportMissingTypeStubs]
+from mido.midifiles.meta import KeySignatureError  # pyright: ignore[reportMissingTypeStubs]
 
 _DEFAULT_TEMPO_US = 500_000
 MOST_MESSAGES = 2_000_000
@@ -118,7 +119,7 @@ def read_score(path: Path) -> Score:
         file: Any = mido.MidiFile(path, clip=True)
     except OSError as error:
         raise ScoreError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except (EOFError, ValueError, KeyError, IndexError, TypeError) as error:
+    except (EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
         raise ScoreError(
             f"{path}: not a whole Standard MIDI File ({error}); export it anew"
         ) from error

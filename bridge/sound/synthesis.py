@@ -87,7 +87,7 @@ class Synthesis:
             index: npt.NDArray[np.int64] = (whole[:, None] + self._taps[None, :]).ravel()
             mono = np.bincount(index, weights=pressure, minlength=frames + taps)
             out += mono[:, None] * self._sides[coil] * math.sqrt(2)
-        out[: min(taps, frames + taps)] += self._tail
+        out[:taps] += self._tail
         self._tail = out[frames:].copy()
         self.frame += frames
         return np.clip(out[:frames], -1.0, 1.0).astype(np.float32)

@@ -64,11 +64,12 @@ def test_the_file_that_the_others_are_made_from_is_good(tmp_path: Path) -> None:
         head(kind=2) + chunk(b"MTrk", NOTE + END),
         head(division=0xE728) + chunk(b"MTrk", NOTE + END),  # SMPTE: 25 frames of 40
         head(division=0) + chunk(b"MTrk", NOTE + END),
+        head() + chunk(b"MTrk", bytes((0, 0xFF, 0x59, 2, 0x7F, 0x7F)) + NOTE + END),
     ],
     ids=[
         "empty", "four bytes", "half a header", "cut off", "wrong header", "text", "missing track",
         "wrong length", "no running status", "undefined status", "endless delta", "type 2",
-        "smpte division", "division 0",
+        "smpte division", "division 0", "no such key signature",
     ],
 )  # fmt: skip
 def test_a_bad_file_is_an_error_that_names_it(data: bytes, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 from bridge.config import Config, load_config
-from bridge.rehearse.run import perform, simulated
+from bridge.rehearse.run import perform
 from bridge.show.score_file import read_score
 from tests.rehearse.test_real_scores import ROOT, judge, music21_folder
 
@@ -34,7 +34,7 @@ def timed(config: Config, path: Path) -> str:
     score = read_score(path)
     read_s = time.process_time() - begin_s
     begin_s = time.process_time()
-    performed = perform(simulated(config), score)
+    performed = perform(config, score)
     took_s = time.process_time() - begin_s
     bangs = sum(len(p) for p in performed.pulses.values())
     return (

@@ -1,0 +1,59 @@
+"""The command whole: what it writes, and what it says of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, cast
+
+import mido  # pyright: ignore[reportMissingTypeStubs]
+import numpy as np
+import soundfile  # pyright: ignore[reportMissingTypeStubs]
+
+from bridge.config import Config
+from bridge.rehearse.command import Wanted, run
+from bridge.timeline import speed_of_sound_m_s
+from tests.chain.rig import coil, site
+from tests.rehearse.test_bad_files import written
+
+ROOMY = [{"window_ms": 1000, "max_percent": 12}]
+
+
+def a_note_on_each(path: Path) -> Path:
+    """Channels 1 and 2, at once, after a second."""
+    messages = [mido.Message("program_change", channel=c, program=16, time=0) for c in (0, 1)]
+    messages += [
+        mido.Message("note_on", channel=c, note=57, velocity=100, time=960 * (c == 0))
+        for c in (0, 1)
+    ]
+    messages += [mido.Message("note_off", channel=c, note=57, time=960 * (c == 0)) for c in (0, 1)]
+    return written(path, messages)
+
+
+def wanted(score: Path, **changes: Any) -> Wanted:
+    values = {"as_json": False, "html": None, "pulses": None, "wav": None, "backing": None}
+    return Wanted(**cast(dict[str, Any], values | {"score": score, "suggest": False} | changes))
+
+
+def far_and_near() -> Config:
+    return site(
+        [
+            coil("Larkspur", "North", 1, duty_windows=ROOMY, distance_to_audience_m=5),
+            coil("Foxglove", "North", 2, duty_windows=ROOMY, distance_to_audience_m=39),
+        ],
+        music={"routes": [{"channels": [1], "coils": ["Larkspur"]},
+                          {"channels": [2], "coils": ["Foxglove"]}]},
+    )  # fmt: skip
+
+
+def test_without_a_fixed_delay_a_farther_coil_is_heard_later(tmp_path: Path) -> None:
+    """34 m at the speed of sound (the handbook's formula, timeline.py) are 101 ms at 10 °C."""
+    config = far_and_near()
+    path = tmp_path / "two.wav"
+    assert run(config, wanted(a_note_on_each(tmp_path / "two.mid"), wav=path)) == 0
+    samples, rate = cast(tuple[Any, int], soundfile.read(str(path)))  # pyright: ignore[reportUnknownMemberType]
+    # Larkspur stands left: what is right of it is Foxglove's and Larkspur's share of it.
+    share = np.tan(np.pi / 2 * 0.1)
+    foxglove = samples[:, 1] - samples[:, 0] * share
+    first = [int(np.flatnonzero(np.abs(s) > 0.02)[0]) for s in (samples[:, 0], foxglove)]
+    later_s = (first[1] - first[0]) / rate
+    assert abs(later_s - 34 / speed_of_sound_m_s(config.site.air_temperature_c)) < 0.001
