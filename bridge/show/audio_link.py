@@ -10,7 +10,7 @@ from typing import Any
 
 from bridge.clocks import HostS
 from bridge.host_clock import host_now
-from bridge.show.clock_map import ClockMap, RobustLine
+from bridge.show.clock_map import ClockMap, ToldLine
 from bridge.show.player import AudioWish, Player, Shifted, Transport
 from bridge.show.show_file import Show
 
@@ -22,7 +22,8 @@ class AudioLink:
     """Keeps the player told of the device's clock; `say` gets lines for the operator."""
 
     def __init__(self, show: Show, player: Player, say: Callable[[str], None]) -> None:
-        self.map = ClockMap(RobustLine(20.0))
+        self._line = ToldLine()
+        self.map = ClockMap(self._line)
         self.missing = ""
         """Why there is no audio; "" while there is, or may be."""
         self.underruns = 0
@@ -75,8 +76,10 @@ class AudioLink:
                 self.underruns = words["underruns"]
                 self.map.restart()
                 self._say(f"audio: underrun {self.underruns}; the coils go with what was played")
+            at_s = HostS(words["at_s"])
+            self._line.tell(at_s, words["stream_s"], words["pace"])
             settle = self._player.transport is not Transport.PLAYING
-            self.map.observe(HostS(words["at_s"]), words["stream_s"], settle=settle)
+            self.map.observe(at_s, words["stream_s"], settle=settle)
 
     def do(self, wishes: list[AudioWish]) -> None:
         """What the player wants of the audio; empties the list."""
