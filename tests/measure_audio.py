@@ -1,6 +1,6 @@
 """Measures a show with backing audio: click in the air beside the coil's first pulse. Prints only.
 
-    .venv/bin/python -m tests.measure_audio [SECONDS [FRAMES]]   # 60 s a condition, 256 a cycle
+    .venv/bin/python -m tests.measure_audio [SECONDS [FRAMES [CONDITION ...]]]   # 60 256 all
 
 Real processes: `show` with its audio process, `simulate` on a pty (its pulses are the coil), a
 JACK server on its dummy driver that plays, and a client of it that hears (jack_ear.py). The audio
@@ -39,6 +39,8 @@ SECONDS = 60.0
 BEGIN_S = 1.0
 """Of the first click, in the item."""
 STALL_S = 0.1
+GAP_S = 0.05
+"""Silence before a note's first pulse. (A stall may hold up the fading of the note before.)"""
 LOAD = "while True: pass"
 
 
@@ -81,14 +83,13 @@ def perform(
     `stall`: the daemon, not its audio process, stands still for 100 ms every 0.7 s.
     """
     rig = Rig(folder)
+    text = rig.config.read_text(encoding="utf-8")
+    rig.config.write_text(text[: text.index("[[input]]")] + text[text.index("[music]") :])
     show = write_show(folder, times)
     with rig.board() as board, Ear(server) as ear:
         with contextlib.suppress(PermissionError):
             os.sched_setscheduler(board.process.pid, os.SCHED_FIFO, os.sched_param(5))
-        daemon = Program(
-            "show", str(rig.config), str(show), "--plain",
-            environment={"COILWARDEN_MIDI_API": "dummy"},
-        )  # fmt: skip
+        daemon = Program("show", str(rig.config), str(show), "--plain")
         with daemon:
             ear.listen()
             print(f"  the server's latency: {ear.latency_s * 1000:.1f} ms")
@@ -107,14 +108,14 @@ def perform(
             daemon.say("quit")
         starts = sorted(start for output, start, _ in rig.pulses() if output == 1)
     said.append(f"xruns of the server: {len(ear.xruns_s)}")
-    return ear.heard_s(), first_pulses_of(starts, 0.15) if starts else [], said
+    return ear.heard_s(), first_pulses_of(starts, GAP_S) if starts else [], said
 
 
 def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else SECONDS
     frames = int(sys.argv[2]) if len(sys.argv) > 2 else 256
     times = click_times(seconds)
-    for condition in ("idle", "loaded", "stalled"):
+    for condition in sys.argv[3:] or ("idle", "loaded", "stalled"):
         server = JackServer(f"cw-measure-{os.getpid()}", frames, realtime=True)
         os.environ.update(
             JACK_DEFAULT_SERVER=server.name, JACK_NO_START_SERVER="1", COILWARDEN_MIDI_API="jack",
@@ -138,6 +139,8 @@ def main() -> None:
         # A click without a note, or the other way round, is told: none is left out.
         near = [1000 * (n - c) for c in clicks for n in notes if abs(n - c) < 0.15]
         print(f"{condition}: {len(times)} notes; heard {len(clicks)}, fired {len(notes)}")
+        alone = [c for c in clicks if not any(abs(n - c) < 0.15 for n in notes)]
+        print("  clicks without a note, at s of the run:", [f"{c - clicks[0]:.2f}" for c in alone])
         print(f"  load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
         if near:
             away = sorted(abs(x) for x in near)
