@@ -282,6 +282,26 @@ def bang(
 
 
 @app.command()
+def click(
+    config: ConfigArgument,
+    device: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Part of the audio device's name.")
+    ] = None,
+    plain: PlainOption = False,
+) -> None:
+    """Fire one bang against an audio click, coil by coil, and tell the DAW's track delay.
+
+    Armed as for bang, in two steps; each f fires one bang at the shortest pulse that breaks out,
+    to be heard in the audience's middle together with the click. Trim it by ear. Exit 1: no audio.
+    Silent is not safe to approach: bus charged, mains on.
+    """
+    from bridge import click as click_command  # noqa: PLC0415
+
+    set_up_log()
+    raise typer.Exit(click_command.run(_load(config), device=device, plain=_plain(plain)))
+
+
+@app.command()
 def commission(  # noqa: PLR0917
     config: ConfigArgument,
     coil: Annotated[str, typer.Argument(metavar="COIL", help="The coil's name in the site file.")],

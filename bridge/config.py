@@ -22,6 +22,7 @@ from bridge.config_power import Audience, Mains, Supply, Tank
 from bridge.config_section import Name, Section
 from bridge.stops.config_stops import DeadManSwitch, Stop, StopNote
 from bridge.telemetry.config_mqtt import Mqtt
+from bridge.voice_priority import LivePriority
 
 MidiNote = Annotated[int, Field(ge=0, le=127)]
 MidiChannel = Annotated[int, Field(ge=1, le=16)]
@@ -235,6 +236,8 @@ class Music(Section):
     percussion_channel: Annotated[int, Field(ge=0, le=16)] = 10
     """0: no channel is percussion."""
     priority_channel: MidiChannel | None = None
+    live_priority: LivePriority = "live"
+    """Whose voices sound where a live player and a score want more of a coil than it has."""
     routes: tuple[Route, ...] = Field(default=(), strict=False)
     """First match wins; none given: every channel plays on every coil, a chord spread over them."""
     stealing: Stealing = Stealing()

@@ -30,6 +30,7 @@ from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.session import Session
 from bridge.link.slots import MOTION_S
 from bridge.midi.stop import is_stop
+from bridge.music.instrument import live_instrument
 from bridge.performance import Performance
 from bridge.permission_inputs import PermissionInputs, Reason
 from bridge.records import (
@@ -84,7 +85,10 @@ class Engine:
         self.permission_inputs = PermissionInputs(config)
         self.sessions: dict[str, Session] = {}
         self.lines: dict[str, CoilLine] = {}
-        self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+        early_s = self.timeline.early_s
+        self.mains = budget_of(
+            config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S, early_s=early_s
+        )
         """What the coils share of the site's mains; None: nothing is known of it."""
         shares = self.mains.shares if self.mains else {}
         for controller in config.controller:
@@ -101,7 +105,13 @@ class Engine:
             for coil in coils:
                 offset = self.timeline.offsets_s.get(coil.name, 0.0)
                 self.lines[coil.name] = CoilLine(
-                    coil, controller, session, offset, shares.get(coil.name)
+                    coil,
+                    controller,
+                    session,
+                    offset,
+                    shares.get(coil.name),
+                    early_s=early_s,
+                    live_priority=config.music.live_priority,
                 )
         self._turns = {
             name: Turns(session, [line for line in self.lines.values() if line.session is session])
@@ -113,6 +123,7 @@ class Engine:
             self.lines,
             self.interlock,
             lambda text: self._records.append(Remark("music", text)),
+            live=live_instrument(config) if early_s > 0 else None,
         )
         self._resetting = Resetting(self.sessions)
         self._records: list[Record] = []
@@ -300,7 +311,7 @@ class Engine:
     def checks(self, now_s: HostS) -> list[Check]:
         """The arming list."""
         found = site_checks(
-            notes_held=self.source.notes_held(),
+            notes_held=self._performance.notes_held(),
             latched=self.interlock.state is State.TRIPPED,
         )
         for session in self.sessions.values():

@@ -2,7 +2,8 @@
 
 Knows nothing of controllers. Whether anything may sound it asks the interlock, and never moves it.
 What the source wants reaches the lines when there is room for it (immediate sites: `bring_up`), or
-a lead ahead of its time (sites with a timeline: `run`).
+a lead ahead of its time (sites with a timeline: `run`). Inputs that must not wait for that lead
+play an instrument of their own (`live`), over what the lines have sent ahead.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from bridge.clocks import HostS, MusicS
 from bridge.coil_line import CoilLine
 from bridge.interlock import Interlock
 from bridge.link.slots import MOTION_S
-from bridge.source import ScoreFeed, VoiceSource
+from bridge.source import Attenuates, ScoreFeed, VoiceSource
 from bridge.timeline import Timeline
 
 
@@ -28,13 +29,19 @@ class Performance:
         lines: Mapping[str, CoilLine],
         interlock: Interlock,
         remark: Callable[[str], None],
+        *,
+        live: VoiceSource | None = None,
     ) -> None:
+        """live: played by the timeline's `near` inputs; None: there are none."""
         self.changed = False
         """What the source wants has changed and the lines have not been asked yet: that is done
         when there is room on a line, so that a flood costs no more than what can be said."""
         self.muted = False
         """Nothing sounds, though armed, until `mute` says so."""
         self._source = source
+        self._live = live
+        self._attenuates = source if isinstance(source, Attenuates) else None
+        self._live_due_s = MusicS(math.inf)
         self._feed = source if isinstance(source, ScoreFeed) else None
         if self._feed is not None:
             self._feed.lead(timeline.lead_s)
@@ -48,7 +55,11 @@ class Performance:
     # -- what happens -------------------------------------------------------------------------
 
     def midi(self, now_s: HostS, input_name: str, message: bytes, arrived_s: HostS) -> None:
-        if self._timeline.scheduled:
+        # Time code and clock (system messages) are the show's to follow, whoever sends them.
+        if self._live is not None and input_name in self._timeline.near and message[0] < 0xF0:
+            self._timeline.put_near(arrived_s, input_name, message)
+            self.run(now_s)
+        elif self._timeline.scheduled:
             self._timeline.put(arrived_s, input_name, message)
             self.run(now_s)
         else:
@@ -58,14 +69,25 @@ class Performance:
     def input_lost(self, now_s: HostS, input_name: str) -> None:
         self._timeline.drop_input(input_name)
         self._source.input_lost(self._timeline.now_s(now_s), input_name)
+        if self._live is not None:
+            self._live.input_lost(self._timeline.near_s(now_s), input_name)
         self.changed = True
 
     def hush(self, now_s: HostS) -> None:
         """All notes off, those still waiting for their time too."""
         self._timeline.drop_notes()
         self._source.hush(self._timeline.now_s(now_s))
+        self._hush_live(now_s)
         for line in self._lines.values():
             line.hush(now_s)
+
+    def _hush_live(self, now_s: HostS) -> None:
+        if self._live is not None:
+            self._live.hush(self._timeline.near_s(now_s))
+
+    def notes_held(self) -> bool:
+        """By any input."""
+        return self._source.notes_held() or (self._live is not None and self._live.notes_held())
 
     def mute(self, now_s: HostS, muted: bool) -> None:
         """Silent whatever is played, from now on; or no more: a key that was pressed meanwhile must
@@ -84,6 +106,7 @@ class Performance:
         self._last_note_s = now_s
         # A key pressed while the horn sounded must be pressed again.
         self._source.hush(self._timeline.now_s(now_s))
+        self._hush_live(now_s)
         self.changed = True
 
     def darken(self, now_s: HostS) -> None:
@@ -126,6 +149,8 @@ class Performance:
                 self.changed = True  # an item may end, and its notes with it, without a message
             for at_s, name, message in self._feed.take(until_s):
                 self._timeline.put_at(at_s, name, message)
+        if self._live is not None:
+            self._run_live(now_s, self._live)
         while (group := self._timeline.due(now_s)) is not None:
             at_s, events = group
             if self._motion_due_s < at_s:
@@ -136,6 +161,35 @@ class Performance:
             if self._interlock.may_fire:
                 for line in self._lines.values():
                     line.plan(at_s)
+
+    def _run_live(self, now_s: HostS, live: VoiceSource) -> None:
+        """What `near` inputs have played, and what moves of it by itself."""
+        present_s = self._timeline.near_s(now_s)
+        while (group := self._timeline.due_near(now_s)) is not None:
+            at_s, events = group
+            for name, message in events:
+                live.midi(at_s, name, message)
+            self._play_over(now_s, at_s, live)
+        deadline_s = live.next_deadline_s()
+        if present_s >= self._live_due_s or (deadline_s is not None and present_s >= deadline_s):
+            self._live_due_s = MusicS(math.inf)
+            live.tick(present_s)
+            self._play_over(now_s, present_s, live)
+
+    def _play_over(self, now_s: HostS, at_s: MusicS, live: VoiceSource) -> None:
+        if self._interlock.may_fire:
+            voices = live.voices(at_s)
+            if self._attenuates is not None:
+                voices = self._attenuates.attenuated(voices)
+            for name, line in self._lines.items():
+                asks = () if self.muted else voices[name]
+                line.play_over(now_s, at_s, asks)
+                if asks:
+                    self._last_note_s = now_s
+        if self._live_due_s == math.inf and live.moving():
+            self._live_due_s = MusicS(at_s + MOTION_S)
+        for event in live.take_events():
+            self._remark(str(event))
 
     def bring_up(self, now_s: HostS) -> None:
         """There is room: the lines are asked for what the source wants now, if that changed."""
@@ -151,7 +205,13 @@ class Performance:
             due_s = min(due_s, self._feed.next_event_s())
         if self._timeline.scheduled and self._interlock.may_fire:
             due_s = min(due_s, *(line.moves_s() for line in self._lines.values()))
-        return min(self._timeline.next_s(), self._timeline.host_s(due_s))
+        due_at_s = min(self._timeline.next_s(), self._timeline.host_s(due_s))
+        if self._live is not None:
+            live_s = self._live_due_s
+            if (deadline_s := self._live.next_deadline_s()) is not None:
+                live_s = min(live_s, deadline_s)
+            due_at_s = min(due_at_s, self._timeline.host_s(MusicS(live_s + self._timeline.early_s)))
+        return due_at_s
 
     def _move(self, at_s: MusicS) -> None:
         deadline_s = self._source.next_deadline_s()
@@ -165,6 +225,9 @@ class Performance:
             self._motion_due_s = MusicS(at_s + MOTION_S)
         if self.changed and (self._timeline.scheduled or not self._interlock.may_fire):
             self._ask(at_s)
+            if self._live is not None:  # a mute, a loudness: it holds for what is live at once
+                host_s = self._timeline.host_s(at_s)
+                self._play_over(host_s, self._timeline.near_s(host_s), self._live)
         if self._timeline.scheduled and self._interlock.may_fire:
             for line in self._lines.values():
                 line.plan(at_s)

@@ -40,6 +40,15 @@ class VoiceSource(Protocol):
         ...
 
 
+@runtime_checkable
+class Attenuates(Protocol):
+    """A source whose operator may take away of what others play beside it."""
+
+    def attenuated(
+        self, asks: dict[str, tuple[VoiceAsk, ...]]
+    ) -> dict[str, tuple[VoiceAsk, ...]]: ...
+
+
 @dataclass(frozen=True, slots=True)
 class ShowStatus:
     """Where a show is, as plain values for whoever shows it."""

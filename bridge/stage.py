@@ -138,6 +138,10 @@ class Stage:
             asks = {**asks, name: (*asks[name], *extra)}
         return self.attenuation.apply(asks)
 
+    def attenuated(self, asks: dict[str, tuple[VoiceAsk, ...]]) -> dict[str, tuple[VoiceAsk, ...]]:
+        """The mutes and the loudness, over what is played beside `inner`."""
+        return self.attenuation.apply(asks)
+
     def moving(self) -> bool:
         return self.inner.moving()
 

@@ -3,9 +3,12 @@
 With every input immediate, an event takes effect when it arrives. As soon as one input has a fixed
 delay, the whole site runs on one timeline a little ahead of now (`lead_s`): an event of a delayed
 input takes effect at arrival + delay exactly (if it is handed over within the slack), so the jitter
-of host and link is gone, and an event of an immediate input at arrival + lead. Each coil then also
-fires earlier by its acoustic offset, so that all coils and the loudspeakers arrive together in the
-middle of the audience.
+of host and link is gone. Each coil then also fires earlier by its acoustic offset, so that all
+coils and the loudspeakers arrive together in the middle of the audience.
+
+Inputs that are to sound sooner than that (`near`: an immediate one beside a delayed one, a keyboard
+over a show) play into what has been sent ahead: theirs takes effect `NEAR_S` after it arrived, or
+at their own delay, and replaces what a controller has queued from then on (coil_line.py).
 """
 
 from __future__ import annotations
@@ -23,6 +26,8 @@ FRAME_S = 0.008
 """Building and sending a frame: with the link's own jitter, the least that is worth planning."""
 LEAST_LEAD_S = 0.012
 """A frame needs this long to be built, sent and queued."""
+NEAR_S = 0.006
+"""How far ahead live notes take effect that play over what is queued: the write is then there."""
 SLACK_S = 0.003
 """A delayed event may be handed over this late and still take effect exactly in time."""
 MOST_AHEAD_S = 0.12
@@ -103,21 +108,13 @@ class Timeline:
                 f"{(self.lead_s - earliest) * 1000:.0f} ms: notes may then sound late; a delay of "
                 f"{math.ceil((jitter + FRAME_S + earliest + SLACK_S) * 1000 - 1e-9)} ms takes it in"
             )
-        immediate = [i.name for i in config.input if i.timing == "immediate"]
-        if ahead_s > 0 and config.input:
-            names = [n for n in (i.name for i in config.input) if delays.get(n, 0.0) < self.lead_s]
-            self.problems += [
-                f"{', '.join(names)}: sounds {self.lead_s * 1000:.0f} ms after it is played, "
-                "because a show is sent that far ahead and all share one timeline"
-            ] * bool(names)
-        elif delays and immediate:
-            self.problems.append(
-                f"{', '.join(immediate)}: sounds {self.lead_s * 1000:.0f} ms late, because "
-                "another input has a fixed delay and all share one timeline"
-            )
-        self._heap: list[tuple[MusicS, int, str, bytes]] = []
-        self._count = 0
-        self._present_s = MusicS(-math.inf)
+        near = (i.name for i in config.input if delays.get(i.name, 0.0) < self.lead_s - 1e-9)
+        self.near = frozenset(near)
+        """Inputs that play into what has been sent ahead."""
+        self.early_s = max(0.0, self.lead_s - NEAR_S) if self.near else 0.0
+        """So much earlier than the timeline's present such a change may take effect."""
+        self._waiting = _Waiting()
+        self._near_waiting = _Waiting()
 
     def now_s(self, host_s: HostS) -> MusicS:
         """The timeline's present: what is decided now takes effect then."""
@@ -127,16 +124,22 @@ class Timeline:
         """How long after its arrival an event of this input takes effect."""
         return max(self._delays.get(input_name, self.lead_s), self.lead_s)
 
+    def near_s(self, host_s: HostS) -> MusicS:
+        """When that takes effect which a `near` input plays now."""
+        return MusicS(self.now_s(host_s) - self.early_s)
+
     def put(self, host_s: HostS, input_name: str, message: bytes) -> None:
         """An event that arrived at `host_s`."""
-        at = MusicS(host_s + self.delay_s(input_name))
-        self._count += 1
-        heapq.heappush(self._heap, (at, self._count, input_name, message))
+        self._waiting.put(MusicS(host_s + self.delay_s(input_name)), input_name, message)
+
+    def put_near(self, host_s: HostS, input_name: str, message: bytes) -> None:
+        """The same of one of the `near` inputs."""
+        delay_s = max(self._delays.get(input_name, 0.0), self.lead_s - self.early_s)
+        self._near_waiting.put(MusicS(host_s + delay_s), input_name, message)
 
     def put_at(self, at_s: MusicS, input_name: str, message: bytes) -> None:
         """An event that takes effect at `at_s`, known beforehand."""
-        self._count += 1
-        heapq.heappush(self._heap, (at_s, self._count, input_name, message))
+        self._waiting.put(at_s, input_name, message)
 
     def host_s(self, at_s: MusicS) -> HostS:
         """When that must be decided which takes effect at `at_s`."""
@@ -144,7 +147,8 @@ class Timeline:
 
     def next_s(self) -> HostS:
         """When the earliest waiting event must be decided; infinite if none."""
-        return self.host_s(self._heap[0][0]) if self._heap else HostS(math.inf)
+        near_s = HostS(self._near_waiting.next_s() - (self.lead_s - self.early_s))
+        return min(self.host_s(self._waiting.next_s()), near_s)
 
     def due(self, host_s: HostS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
         """The earliest group of events to decide by now, with its time; None if there is none.
@@ -152,27 +156,52 @@ class Timeline:
         Events within 0.2 ms of each other (a chord) are one group. The times never decrease: an
         event handed over so late that the music has passed its time takes effect now.
         """
-        heap, present = self._heap, self.now_s(host_s)
-        if not heap or heap[0][0] > present:
-            self._present_s = max(self._present_s, present)
+        return self._waiting.due(self.now_s(host_s))
+
+    def due_near(self, host_s: HostS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
+        """The same of what `near` inputs play."""
+        return self._near_waiting.due(self.near_s(host_s))
+
+    def drop_input(self, input_name: str) -> None:
+        """Forgets what still waits from an input that was lost."""
+        for waiting in (self._waiting, self._near_waiting):
+            waiting.keep(lambda name, message: name != input_name)
+
+    def drop_notes(self) -> None:
+        """Forgets notes that still wait to begin; controllers and note-offs keep their time."""
+        for waiting in (self._waiting, self._near_waiting):
+            waiting.keep(lambda name, message: not (message and message[0] & 0xF0 == 0x90))
+
+
+class _Waiting:
+    """Events and their times."""
+
+    def __init__(self) -> None:
+        self._heap: list[tuple[MusicS, int, str, bytes]] = []
+        self._count = 0
+        self._present_s = MusicS(-math.inf)
+
+    def put(self, at_s: MusicS, input_name: str, message: bytes) -> None:
+        self._count += 1
+        heapq.heappush(self._heap, (at_s, self._count, input_name, message))
+
+    def next_s(self) -> MusicS:
+        return self._heap[0][0] if self._heap else MusicS(math.inf)
+
+    def due(self, present_s: MusicS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
+        heap = self._heap
+        if not heap or heap[0][0] > present_s:
+            self._present_s = max(self._present_s, present_s)
             return None
         at = heap[0][0]
         group: list[tuple[str, bytes]] = []
-        while heap and heap[0][0] <= min(at + 0.0002, present):
+        while heap and heap[0][0] <= min(at + 0.0002, present_s):
             _, _, name, message = heapq.heappop(heap)
             group.append((name, message))
         self._present_s = max(self._present_s, at)
         return self._present_s, group
 
-    def drop_input(self, input_name: str) -> None:
-        """Forgets what still waits from an input that was lost."""
-        self._keep(lambda name, message: name != input_name)
-
-    def drop_notes(self) -> None:
-        """Forgets notes that still wait to begin; controllers and note-offs keep their time."""
-        self._keep(lambda name, message: not (message and message[0] & 0xF0 == 0x90))
-
-    def _keep(self, wanted: Callable[[str, bytes], bool]) -> None:
+    def keep(self, wanted: Callable[[str, bytes], bool]) -> None:
         """Keeps what `wanted(input_name, message)` says."""
         self._heap = [e for e in self._heap if wanted(e[2], e[3])]
         heapq.heapify(self._heap)

@@ -51,9 +51,11 @@ class JackServer:
     `@pytest.mark.parametrize("jack_server", [1024], indirect=True)`.
     """
 
-    def __init__(self, name: str, frames: int = 256) -> None:
+    def __init__(self, name: str, frames: int = 256, *, realtime: bool = False) -> None:
+        """`realtime`: for measurements, on machines that allow it."""
         self.name = name
         self._frames = frames
+        self._scheduling = "--realtime" if realtime else "--no-realtime"
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self, timeout_s: float = 10.0) -> None:
@@ -67,7 +69,7 @@ class JackServer:
                 if self._process is not None:
                     forget_dead_servers()
                 self._process = subprocess.Popen(
-                    ["jackd", "--no-realtime", "-n", self.name, *DUMMY_DRIVER, str(self._frames)],
+                    ["jackd", self._scheduling, "-n", self.name, *DUMMY_DRIVER, str(self._frames)],
                     stdout=subprocess.DEVNULL,
                     stderr=subprocess.DEVNULL,
                 )

@@ -10,7 +10,6 @@ from pydantic import BaseModel
 
 from bridge.config import Config, ConfigError, load_config, parse_config
 from bridge.config_check import check_config, config_problems, fitted, quiet_notes
-from bridge.timeline import Timeline
 from tests.site_text import SITE, changed, site
 
 CONFIGS = Path(__file__).parent.parent / "configs"
@@ -505,10 +504,14 @@ def test_a_delay_too_short_for_the_farthest_coil_is_refused() -> None:
     assert config_problems(site(("delay_ms = 60", f"delay_ms = {least - 1}"))) != []
 
 
-def test_a_keyboard_beside_a_delayed_input_is_a_remark_and_no_fault() -> None:
-    config = site()
-    assert any("Keyboard: sounds" in p for p in Timeline(config).problems)
-    assert config_problems(config) == []
+def test_a_keyboard_beside_a_delayed_input_is_no_fault() -> None:
+    assert config_problems(site()) == []
+
+
+def test_a_live_priority_that_there_is_not_is_named() -> None:
+    message = told(changed(("[music]\n", '[music]\nlive_priority = "loudest"\n')))
+    wanted = "music.live_priority: must be 'live', 'score' or 'newest' (found 'loudest')"
+    assert wanted in message
 
 
 def test_a_range_whose_highest_note_cannot_be_heard_is_refused_or_fitted() -> None:

@@ -83,10 +83,20 @@ class Governor:
         link_jitter_s: float,
         lease_s: float = 0.2,
         refresh_s: float = 0.037,
+        early_s: float = 0.0,
         mains: MainsShare | None = None,
     ) -> None:
-        """mains: the coil's hold on the site's budget; None: mains is not looked at."""
-        self._hold_s = link_jitter_s + refresh_s + _MOTION_S + _MARGIN_S
+        """mains: the coil's hold on the site's budget; None: mains is not looked at.
+
+        early_s: a state may take effect so much before the time it is commanded for, and states
+        that were commanded may be skipped. Seen from a clock that runs ahead by early_s, every
+        state is in force within early_s + H of its command, in order: the law with a longer H.
+        """
+        self._hold_s = link_jitter_s + refresh_s + _MOTION_S + _MARGIN_S + early_s
+        self._early_s = early_s
+        self._ended: dict[int, tuple[float, Train]] = {}
+        """Where states are commanded anew (early_s > 0): voices that ended lately, and when. Asked
+        for again, what is remembered of their rates and bangs goes on."""
         self._ledger = Ledger(
             duty_allowances(coil), rate_allowance(coil), hold_s=self._hold_s,
             lease_s=lease_s + link_jitter_s,
@@ -230,7 +240,7 @@ class Governor:
         for ask in asks:
             train = old.get(ask.voice_id)
             if train is None:
-                train = Train(self._hold_s)
+                train = self._ended.pop(ask.voice_id, (0.0, None))[1] or Train(self._hold_s)
             else:
                 kept += 1
                 if ask.bang_count:
@@ -246,6 +256,12 @@ class Governor:
                 if voice_id not in trains and train.on_us > 0:
                     ended_us += train.on_us
                     ended += 1
+                if voice_id not in trains and self._early_s > 0:
+                    train.on_us = 0.0
+                    self._ended[voice_id] = (now_s, train)
+        if self._ended:
+            since_s = now_s - self._hold_s
+            self._ended = {v: e for v, e in self._ended.items() if e[0] >= since_s}
         return ended_us, ended
 
     def _chord(self, sounding: Sequence[VoiceAsk], ended_us: float, ended: int) -> Chord:

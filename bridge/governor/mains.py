@@ -112,9 +112,12 @@ class SiteMains:
 
 
 def budget_of(
-    config: Config, *, lease_s: float, refresh_s: float, motion_s: float
+    config: Config, *, lease_s: float, refresh_s: float, motion_s: float, early_s: float = 0.0
 ) -> SiteMains | None:
-    """The site's mains over all coils whose draw is known; None where [site.mains] is missing."""
+    """The site's mains over all coils whose draw is known; None where [site.mains] is missing.
+
+    early_s: so much before its time a commanded state may take effect (governor.py).
+    """
     mains = config.site.mains
     if mains is None:
         return None
@@ -146,7 +149,7 @@ def budget_of(
             averaging_s=mains.averaging_s,
             breaker=earliest(mains.breaker, mains.breaker_a, mains.curve),
             coils={name: coils[name] for name in here},
-            hold_s=jitter_s + refresh_s + motion_s + spread_s + 0.001,
+            hold_s=jitter_s + refresh_s + motion_s + spread_s + early_s + 0.001,
             lease_s=lease_s + jitter_s,
         )
         for index, name in enumerate(here):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 from bridge.clocks import MusicS
@@ -28,6 +29,7 @@ _HEARD_S = 0.15
 @dataclass(slots=True)
 class _Seat:
     voice_id: int
+    start: int
     period: int
     step: int
     behind: int
@@ -37,7 +39,7 @@ class _Seat:
     """The last large change of period, and until when its frame may have been lost."""
     jump_until_s: float = -math.inf
 
-    def move_to(self, period: int, now_s: float, tick_hz: float) -> None:
+    def move_to(self, period: int, now_s: float, tick_hz: float, heard_s: float) -> None:
         """A new target: the step that takes the board there within _RAMP_S."""
         # What an earlier ramp has still to go comes on top: changes may come faster than ramps
         # end, and a step for the newest change alone would let the board fall ever further back.
@@ -50,7 +52,7 @@ class _Seat:
         # A frame that carried a jump may have been lost. The small steps of a vibrato would then
         # let the board crawl: for as long as that may be, a step is good for the jump as well.
         if distance > _JUMP_SHARE * self.period:
-            self.jump, self.jump_until_s = distance, now_s + _HEARD_S
+            self.jump, self.jump_until_s = distance, now_s + heard_s
         if pulses > 1:
             farthest = max(distance, self.jump if now_s < self.jump_until_s else 0)
             self.step = min(0xFFFF, math.ceil(farthest / (pulses * STEP_UNITS)))
@@ -59,10 +61,20 @@ class _Seat:
         self.changed_s = now_s
 
 
-class SlotMap:
-    """Seats of one output."""
+@dataclass(frozen=True, slots=True)
+class Seating:
+    """Who sat where, once."""
 
-    def __init__(self, slots: int = MAX_SLOTS) -> None:
+    seats: tuple[_Seat | None, ...]
+    free_since: tuple[float, ...]
+
+
+class SlotMap:
+    """Seats of one output. `early_s`: what was said may be taken back so long after (coil_line.py),
+    and what took its place be lost as well."""
+
+    def __init__(self, slots: int = MAX_SLOTS, *, early_s: float = 0.0) -> None:
+        self._heard_s = _HEARD_S + early_s
         self._seats: list[_Seat | None] = [None] * slots
         self._starts = [0] * slots
         self._free_since = [0.0] * slots
@@ -71,6 +83,25 @@ class SlotMap:
         """Forgets all voices (a new session begins)."""
         for index in range(len(self._seats)):
             self._seats[index] = None
+
+    def seating(self) -> Seating:
+        """As it is now, to come back to."""
+        seats = tuple(None if seat is None else copy(seat) for seat in self._seats)
+        return Seating(seats, tuple(self._free_since))
+
+    def back_to(self, then: Seating, at_s: MusicS) -> None:
+        """What was said since is taken back, from `at_s` on. It may all the same have been heard:
+        start numbers given since are not given again, and a period may be away from its old place.
+        """
+        now = {seat.voice_id: seat for seat in self._seats if seat is not None}
+        self._seats = [None if seat is None else copy(seat) for seat in then.seats]
+        self._free_since = list(then.free_since)
+        for seat in self._seats:
+            later = None if seat is None else now.get(seat.voice_id)
+            if seat is None or later is None or later.period == seat.period:
+                continue
+            seat.jump = max(seat.jump, later.jump, abs(later.period - seat.period))
+            seat.jump_until_s = at_s + self._heard_s
 
     def seat(
         self, now_s: MusicS, voices: Sequence[LawfulVoice], tick_hz: float
@@ -107,13 +138,14 @@ class SlotMap:
         period = round(tick_hz * PERIOD_UNITS_PER_TICK / voice.break_rate_hz)
         seat = self._seats[index]
         if seat is None:
-            seat = self._seats[index] = _Seat(voice.voice_id, period, 0, 0, now_s)
+            start = self._starts[index]
+            seat = self._seats[index] = _Seat(voice.voice_id, start, period, 0, 0, now_s)
         elif period != seat.period:
-            seat.move_to(period, now_s, tick_hz)
+            seat.move_to(period, now_s, tick_hz, self._heard_s)
         elif seat.step and now_s - seat.changed_s > _SETTLED_S:
             seat.step = seat.behind = 0
         return Slot(
-            start=self._starts[index],
+            start=seat.start,
             bangs=voice.bang_count,
             spread=min(128, math.floor(voice.spread * 256)),
             phase=min(255, math.floor(voice.phase * 256)),

@@ -20,6 +20,8 @@ from bridge.music.player import SENSING_TIMEOUT_S, Player
 from bridge.music.routing import Dealer, Router
 from bridge.music.voices import VoiceAsk
 
+LIVE_IDS = 1_000_000_000
+"""Voice ids from here on are of what is played live over something else."""
 _DEFAULT_MAX_NOTE_S: float = Input.model_fields["max_note_s"].default
 
 
@@ -162,3 +164,8 @@ class Instrument:
     def _settle(self) -> None:
         for coil in self._coils.values():
             coil.catch_up(self._now_s)
+
+
+def live_instrument(config: Config) -> Instrument:
+    """A second instrument, whose voices sound beside those of whatever else plays."""
+    return Instrument(config, first_voice_id=LIVE_IDS)

@@ -26,6 +26,7 @@ from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.simulated_scheduler import OutputScheduler
 from bridge.link.simulated_settings import REFERENCE_CEILINGS
 from bridge.link.slots import MOTION_S
+from bridge.music.instrument import live_instrument
 from bridge.performance import Performance
 from bridge.records import HeldBackChanged, Record, Remark
 from bridge.source import VoiceSource
@@ -102,9 +103,12 @@ class DirectSite:
         self.now_s = HostS(0.0)
         self.records: list[tuple[HostS, Record]] = []
         self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
-        self.mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
-        shares = self.mains.shares if self.mains else {}
         self._timeline = Timeline(config)
+        early_s = self._timeline.early_s
+        self.mains = budget_of(
+            config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S, early_s=early_s
+        )
+        shares = self.mains.shares if self.mains else {}
         controllers = {c.name: c for c in config.controller}
         self._wires = {c.name: _DirectWire(c) for c in config.coil}
         self.lines = {
@@ -114,6 +118,8 @@ class DirectSite:
                 self._wires[c.name],
                 self._timeline.offsets_s.get(c.name, 0.0),
                 shares.get(c.name),
+                early_s=early_s,
+                live_priority=config.music.live_priority,
             )
             for c in config.coil
         }
@@ -121,7 +127,12 @@ class DirectSite:
         self._interlock.arm(all_checks_pass=True)  # nothing can fire: it has no wires
         self._interlock.confirmed()
         self._performance = Performance(
-            source, self._timeline, self.lines, self._interlock, self._remark
+            source,
+            self._timeline,
+            self.lines,
+            self._interlock,
+            self._remark,
+            live=live_instrument(config) if early_s > 0 else None,
         )
         self._performance.begin(self.now_s)
         self._performance.may_sound(self.now_s)

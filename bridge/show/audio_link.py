@@ -73,7 +73,7 @@ class AudioLink:
                 self.underruns = words["underruns"]
                 self._source.audio_jumped()
                 self._say(f"audio: underrun {self.underruns}; the coils go with what was played")
-            self._source.audio_at(HostS(words["at_s"]), words["stream_s"])
+            self._source.audio_at(HostS(words["at_s"]), words["stream_s"], words["pace"])
 
     def do(self, wishes: list[AudioWish]) -> None:
         """What the player wants of the audio; empties the list."""

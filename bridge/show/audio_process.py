@@ -4,8 +4,9 @@
 
 Talks in lines of JSON. In: first {"device": name or null, "files": [[item, path, gain], ...]};
 then {"play": item, "position_s", "at_s"}, {"stop": at_s}, {"fade": at_s}; its end means leave.
-Out: {"rate", "device"} or {"missing": why}; ten times a second {"at_s", "stream_s", "underruns"},
-the device's own time at host time `at_s`; {"begins": item, "stream_s", "position_s"}.
+Out: {"rate", "device"} or {"missing": why}; ten times a second {"at_s", "stream_s", "pace",
+"underruns"}: the device's own time at host time `at_s` and its seconds a second of the host, by all
+that was played in the last 20 s; {"begins": item, "stream_s", "position_s"}.
 Times `*at_s` are of the host's monotonic clock, at the loudspeaker. The stream always runs, silence
 included, so that its clock is known long before anything is to sound.
 """
@@ -27,9 +28,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.clocks import HostS
-from bridge.show.clock_map import RobustLine
+from bridge.show.clock_map import EarliestLine
 
 REPORT_S = 0.1
+WINDOW_S = 20.0
+"""The device's clock is read off its callbacks of so long."""
 FADE_S = 1.5
 MISSED_REPORTS = 3
 """So many reports running, off by most of a block: a block was left out, and no chance did it."""
@@ -61,9 +64,13 @@ class Mixer:
         """(host time, stream seconds) of each call's first frame, as it leaves the loudspeaker."""
         self.part: _Part | None = None
 
-    def fill(self, out: Samples, dac_host_s: float) -> None:
-        """The next len(out) frames, of which the first is heard at `dac_host_s`."""
+    def fill(self, out: Samples, dac_host_s: float, underrun: bool = False) -> None:
+        """The next len(out) frames, of which the first is heard at `dac_host_s` or sooner: this
+        process is called late, never early. `underrun`: something was not played before them."""
         first, count = self.frame, len(out)
+        if underrun:
+            self.underruns += 1
+            self.pairs.clear()  # they tell where the device was before
         self.block = count
         self.pairs.append((dac_host_s, first / self.rate))
         self.frame = first + count
@@ -101,31 +108,39 @@ class Desk:
     def __init__(self, mixer: Mixer, files: dict[int, Samples]) -> None:
         self.mixer = mixer
         self._files = files
-        self._line = RobustLine(20.0)
+        self._line = EarliestLine(WINDOW_S)
         self._underruns: int = 0
         self._missed = 0
 
     def observe(self) -> dict[str, Any] | None:
-        """One report from what was played since the last: the least late pair of all."""
+        """One report from what was played since the last."""
         mixer = self.mixer
+        underruns = mixer.underruns  # before the pairs: those are of after it, or later
         pairs = [mixer.pairs.popleft() for _ in range(len(mixer.pairs))]
         if not pairs:
             return None
-        at_s, stream_s = max(pairs, key=lambda p: p[1] - p[0])
+        line = self._line
+        if underruns != self._underruns:
+            line.restart()
         # A driver may leave a block out and not say so: from then on all is late by that much.
-        away_s = self._line.at(HostS(at_s)) - stream_s
-        missed = self._line.count > 5 and abs(away_s) > 0.6 * mixer.block / mixer.rate
-        self._missed = self._missed + 1 if missed else 0
-        if self._missed >= MISSED_REPORTS:
-            mixer.underruns += 1
-        elif missed:
-            return None
-        if mixer.underruns != self._underruns:
-            self._underruns, self._missed = mixer.underruns, 0
-            self._line.restart()
-            at_s, stream_s = pairs[-1]
-        self._line.add(HostS(at_s), stream_s)
-        return {"at_s": at_s, "stream_s": stream_s, "underruns": mixer.underruns}
+        elif line.count > 1 and self._is_elsewhere(pairs):
+            self._missed += 1
+            if self._missed < MISSED_REPORTS:
+                return None
+            underruns = mixer.underruns = underruns + 1
+            line.restart()
+        self._underruns, self._missed = underruns, 0
+        for at_s, stream_s in pairs:
+            line.add(HostS(at_s), stream_s)
+        line.fit()
+        at_s = pairs[-1][0]
+        stream_s = line.at(HostS(at_s))
+        return {"at_s": at_s, "stream_s": stream_s, "pace": line.rate, "underruns": underruns}
+
+    def _is_elsewhere(self, pairs: list[tuple[float, float]]) -> bool:
+        """Is even the least late pair most of a block off?"""
+        off_s = max(stream_s - self._line.at(HostS(at_s)) for at_s, stream_s in pairs)
+        return abs(off_s) > 0.6 * self.mixer.block / self.mixer.rate
 
     @property
     def has_clock(self) -> bool:
@@ -168,8 +183,8 @@ def _open(mixer_of: list[Mixer], device: str | None) -> Any:
 
     def on_block(out: Samples, frames: int, at: Any, status: Any) -> None:
         now_s = time.monotonic()
-        mixer.underruns += bool(status.output_underflow)
-        mixer.fill(out, now_s + (at.outputBufferDacTime - at.currentTime))
+        ahead_s = at.outputBufferDacTime - at.currentTime
+        mixer.fill(out, now_s + ahead_s, bool(status.output_underflow))
 
     stream = sd.OutputStream(
         samplerate=rate, channels=_CHANNELS, dtype="float32", device=device, callback=on_block

@@ -5,7 +5,10 @@ away what lies far off (Huber's, scale by the median of the residuals) and a pri
 fades as soon as the observations tell it. The estimator of a controller's clock (link/clock.py)
 weighs pairs by their round trip; here there is none, and arrivals are late, seldom early.
 
-`ClockMap` follows that line without a step that an ear could follow, unless told to take it at
+`EarliestLine` is for observations that may be late and are never early, of a clock whose callbacks
+come by the hundred (an audio device): the line below which none lies, as near to them as can be.
+
+`ClockMap` follows such a line without a step that an ear could follow, unless told to take it at
 once.
 """
 
@@ -13,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from typing import Protocol
 
 from bridge.clocks import HostS
 
@@ -24,6 +28,8 @@ MOST_SLEW = 500e-6
 """... at most by this share of the rate: under a cent, half a millisecond in a second."""
 JUMP_S = 0.03
 """A larger error is another place, not drift: it is taken at once."""
+LEAST_SPAN_S = 1.0
+"""From observations closer together no rate is read."""
 _LEAST_SCALE_S = 2e-5
 _HUBER = 1.5
 
@@ -102,10 +108,121 @@ class RobustLine:
         self.scale_s = scale
 
 
+class EarliestLine:
+    """position = line(host time), under the earliest observations of a window.
+
+    Of each part of the window the least late observation is kept. The line is the edge of their
+    convex hull that spans their mean time: of all lines that no observation beats, the one with the
+    least sum of distances (linear programming in two unknowns, as for one-way delays between two
+    clocks: Moon, Skelly & Towsley, INFOCOM 1999, from memory).
+    """
+
+    def __init__(self, window_s: float, *, rate: float = 1.0) -> None:
+        self._gap_s = window_s / MOST_POINTS
+        self._window_s = window_s
+        self._points: deque[tuple[float, float]] = deque()
+        self._part_s = -math.inf
+        self.rate = rate
+        self.host_s = HostS(0.0)
+        self.position = 0.0
+
+    @property
+    def count(self) -> int:
+        return len(self._points)
+
+    def restart(self) -> None:
+        """Forgets where the master was; its rate stays, for that does not jump."""
+        self._points.clear()
+        self._part_s = -math.inf
+
+    def at(self, host_s: HostS) -> float:
+        """Position on the line."""
+        return self.position + (host_s - self.host_s) * self.rate
+
+    def add(self, host_s: HostS, position: float) -> None:
+        """An observation; times never decrease. Nothing is fitted yet: see `fit`."""
+        points = self._points
+        if host_s - self._part_s >= self._gap_s:
+            points.append((host_s, position))
+            self._part_s = host_s
+        elif position - points[-1][1] > (host_s - points[-1][0]) * self.rate:
+            points[-1] = (host_s, position)  # the less late of one part
+        while points[-1][0] - points[0][0] > self._window_s:
+            points.popleft()
+
+    def fit(self) -> None:
+        """Draws the line anew. Until the window spans `LEAST_SPAN_S` the rate stays."""
+        points = self._points
+        if not points:
+            return
+        host0, position0 = points[-1]
+        near = [(x - host0, y - position0) for x, y in points]
+        if -near[0][0] >= LEAST_SPAN_S:
+            (x0, y0), (x1, y1) = _edge_over_mean(near)
+            self.rate = (y1 - y0) / (x1 - x0)
+        self.host_s = HostS(host0)
+        self.position = position0 + max(y - self.rate * x for x, y in near)
+
+
+def _edge_over_mean(
+    points: list[tuple[float, float]],
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The edge of the upper convex hull over the points' mean x; at least two, x rising.
+
+    Position against time: who is late has come less far, so earliest is uppermost.
+    """
+    hull: list[tuple[float, float]] = []
+    for x, y in points:
+        while len(hull) > 1:
+            (x0, y0), (x1, y1) = hull[-2:]
+            if (x1 - x0) * (y - y0) < (y1 - y0) * (x - x0):
+                break
+            hull.pop()
+        hull.append((x, y))
+    mean = sum(x for x, _ in points) / len(points)
+    right = next(i for i, (x, _) in enumerate(hull) if i and (x >= mean or i == len(hull) - 1))
+    return hull[right - 1], hull[right]
+
+
+class ToldLine:
+    """A line that somebody else has fitted and tells."""
+
+    def __init__(self) -> None:
+        self.rate = 1.0
+        self.host_s = HostS(0.0)
+        self.position = 0.0
+
+    def tell(self, host_s: HostS, position: float, rate: float) -> None:
+        self.host_s, self.position, self.rate = host_s, position, rate
+
+    def at(self, host_s: HostS) -> float:
+        """Position on the line."""
+        return self.position + (host_s - self.host_s) * self.rate
+
+    def add(self, host_s: HostS, position: float) -> None:
+        """It has been told."""
+
+    def restart(self) -> None:
+        """What is told next counts."""
+
+
+class Line(Protocol):
+    """Any of the three."""
+
+    @property
+    def rate(self) -> float: ...
+
+    def at(self, host_s: HostS) -> float: ...
+
+    def add(self, host_s: HostS, position: float) -> None: ...
+
+    def restart(self) -> None: ...
+
+
 class ClockMap:
     """Host time ↔ position, as the music follows it."""
 
-    def __init__(self, line: RobustLine) -> None:
+    def __init__(self, line: Line) -> None:
         self.line = line
         self.jumps = 0
         """How often the position was taken at once, the first time included."""

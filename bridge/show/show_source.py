@@ -14,7 +14,7 @@ from bridge.clocks import HostS, MusicS
 from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
-from bridge.show.clock_map import ClockMap, RobustLine
+from bridge.show.clock_map import ClockMap, ToldLine
 from bridge.show.follower import CLOCK_ERROR, TIME_CODE_ERROR, Follower
 from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
 from bridge.show.player import Item, Player, Shifted, Transport
@@ -27,7 +27,6 @@ MAX_NOTE_S = 120.0
 AHEAD_S = 0.125
 """How far ahead frames are sent: this computer may stand still for 100 ms, and a frame still needs
 its time to be built, sent and queued. A board takes at most 250 ms."""
-AUDIO_WINDOW_S = 20.0
 _IDS_APART = 1_000_000
 
 
@@ -67,7 +66,8 @@ class ShowSource:
         self._now_s = MusicS(0.0)
         self._lead_s = AHEAD_S
         self._listen_anew()
-        self.audio_map = ClockMap(RobustLine(AUDIO_WINDOW_S))
+        self._audio_line = ToldLine()
+        self.audio_map = ClockMap(self._audio_line)
         """The audio device's clock: position in its stream."""
         self._commands: list[tuple[str, tuple[float, ...]]] = []
         self._instrument = self._make()
@@ -160,9 +160,10 @@ class ShowSource:
         if item == self.player.index:
             self.player.audio_plays(Shifted(self.audio_map, ahead_s))
 
-    def audio_at(self, at_s: HostS, stream_s: float) -> None:
-        """So much of the stream was heard at `at_s`."""
-        self._told("audio_at", at_s, stream_s)
+    def audio_at(self, at_s: HostS, stream_s: float, pace: float) -> None:
+        """So much of the stream was heard at `at_s`; it runs at `pace` stream seconds a second."""
+        self._told("audio_at", at_s, stream_s, pace)
+        self._audio_line.tell(at_s, stream_s, pace)
         settle = self.player.transport is not Transport.PLAYING
         self.audio_map.observe(at_s, stream_s, settle=settle)
 
@@ -297,8 +298,8 @@ class ShowSource:
                 self.choose(HostS(now_s), int(index))
             case "audio_begins", (item, ahead_s):
                 self.audio_begins(int(item), ahead_s)
-            case "audio_at", (at_s, stream_s):
-                self.audio_at(HostS(at_s), stream_s)
+            case "audio_at", (at_s, stream_s, pace):
+                self.audio_at(HostS(at_s), stream_s, pace)
             case "audio_jumped", ():
                 self.audio_jumped()
             case "audio_is_missing", (now_s,):

@@ -100,7 +100,7 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
         while NOW() < until_s:
             now_s = NOW()
             late_s = rnd.expovariate(1 / 0.0004)
-            source.audio_at(HostS(now_s), (now_s - began_s - late_s) * 1.00008)
+            source.audio_at(HostS(now_s), (now_s - began_s - late_s) * 1.00008, 1.00008)
             await asyncio.sleep(0.02)
 
     async def story(made: Site) -> None:

@@ -50,5 +50,9 @@ def stage(
 
 def first_pulses(pulses: Sequence[TimedPulse], gap_s: float) -> list[float]:
     """Starts of pulses that come after at least `gap_s` of silence, in true seconds."""
-    starts = [p.start_s for p in pulses]
+    return first_pulses_of([p.start_s for p in pulses], gap_s)
+
+
+def first_pulses_of(starts: Sequence[float], gap_s: float) -> list[float]:
+    """The same, of bare times."""
     return [b for a, b in zip([float("-inf"), *starts], starts, strict=False) if b - a >= gap_s]
