@@ -27,15 +27,13 @@ import numpy as np
 
 from bridge.clocks import HostS
 from bridge.show.audio_process import Desk, Mixer, Samples
-from bridge.show.clock_map import ClockMap, RobustLine
+from bridge.show.clock_map import ClockMap, ToldLine
 from bridge.sound.synthesis import Synthesis
 
 RECORD = struct.Struct("<dff")
 """Host time in seconds; pressure left and right, 1: the loudest bang of a coil on that side."""
 HAND_OVER_S = 0.02
 """A simulated board lives in steps of some milliseconds, and tells of a pulse once it has ended."""
-PACE_ERROR = 2e-4
-"""A crystal's, until it is known: a pace guessed from few looks would be heard as a wrong pitch."""
 REPORT_S = 0.1
 TELL_S = 1.0
 SETTLE_S = 0.5
@@ -57,9 +55,9 @@ class Ear(Mixer):
         self._waiting: list[tuple[float, float, float]] = []
         self._synthesis = Synthesis(rate, _SIDES)
 
-    def fill(self, out: Samples, dac_host_s: float) -> None:
+    def fill(self, out: Samples, dac_host_s: float, underrun: bool = False) -> None:
         first, count = self.frame, len(out)
-        super().fill(out, dac_host_s)
+        super().fill(out, dac_host_s, underrun)
         if self.heard_at is None:
             self.heard_at = (dac_host_s, first / self.rate, 1.0)
         host_s, stream_s, pace = self.heard_at
@@ -87,7 +85,8 @@ class Clock:
     def __init__(self, ear: Ear) -> None:
         self._ear = ear
         self._desk = Desk(ear, {})
-        self._map = ClockMap(RobustLine(20.0, prior_error=PACE_ERROR))
+        self._line = ToldLine()
+        self._map = ClockMap(self._line)
         self._underruns: int = 0
 
     def observe(self) -> None:
@@ -99,6 +98,7 @@ class Clock:
             self._underruns = report["underruns"]
             self._map.restart()
         at_s = HostS(report["at_s"])
+        self._line.tell(at_s, report["stream_s"], report["pace"])
         self._map.observe(at_s, report["stream_s"])
         self._ear.heard_at = (at_s, self._map.position_at(at_s), self._map.rate)
 
@@ -119,8 +119,7 @@ def _open(made: list[Ear]) -> Any:
     def on_block(out: Samples, frames: int, at: Any, status: Any) -> None:
         ahead_s = at.outputBufferDacTime - at.currentTime
         leads_s.append(ahead_s)
-        ear.underruns += bool(status.output_underflow)
-        ear.fill(out, time.monotonic() + ahead_s)
+        ear.fill(out, time.monotonic() + ahead_s, bool(status.output_underflow))
 
     stream: Any = sd.OutputStream(
         samplerate=ear.rate, channels=2, dtype="float32", latency="low", callback=on_block

@@ -57,7 +57,7 @@ static const struct hardware hardware[OUTPUTS] = {
 #define JUDGING_TICKS 120U /* from port_lead_ticks to port_offer, interrupts included */
 #define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
 #define MOST_LEFT 16383U  /* longer than the horizon, shorter than the way to the top */
-#define LEAST_ON 2U       /* OCRnB = 0 would be a spike; such a pulse is not taken, so it is dropped */
+#define LEAST_ON 2U       /* OCRnB = 0 would be a spike: no frame may ask for one, and none is taken */
 #define OVERDUE_TICKS 400U
 #define CLOCK_TRIES 8U
 #define OFFER_TRIES 2U
