@@ -71,26 +71,60 @@ def dark_and_tripped(board: ImageBench, since: int) -> None:
     assert status.cause in (Cause.WATCHDOG_RESET, Cause.INTERNAL_FAULT)
 
 
+def wedged(board: ImageBench, since: int) -> None:
+    """The bounds of a wedge at `since`, on the pins, as far as the watchdog's reset and past it."""
+    board.run_to(since + 20 * CYCLES_PER_MS)
+    assert board.statistics()["resets"][-1][1] == "watchdog"
+    assert lawful(board, since) - since <= LOW_BOUND
+    late = [e.cycle for e in board.edges() if e.pin == ENABLE and e.cycle > since + ENABLE_BOUND]
+    assert [cycle for cycle in late if board.level(ENABLE)] == []
+    assert len(late) <= 1  # the reset lets it go
+
+
 @pytest.mark.parametrize("interrupts", [True, False])
 def test_main_loop_wedged(armed: ImageBench, interrupts: bool) -> None:
     """In an endless instruction, interrupts on or off for ever."""
     in_a_pulse(armed)
     kept = armed.keep()
-    for phase in PHASES:
+    for number, phase in enumerate(PHASES):
         armed.back_to(kept)
         since = armed.now + phase
         armed.wedge_at(since, "main" if interrupts else "anywhere", interrupts=interrupts)
-        armed.run_to(since + 20 * CYCLES_PER_MS)
-        low = lawful(armed, since)
-        assert low - since <= LOW_BOUND
-        late = [
-            e.cycle for e in armed.edges() if e.pin == ENABLE and e.cycle > since + ENABLE_BOUND
-        ]
-        assert [cycle for cycle in late if armed.level(ENABLE)] == []
-        assert len(late) <= 1  # the reset lets it go
-    armed.back_to(kept)
-    armed.wedge_at(armed.now, "anywhere", interrupts=interrupts)
-    dark_and_tripped(armed, armed.now)
+        wedged(armed, since)
+        if number % 5 == 0:
+            armed.back_to(kept)
+            armed.wedge_at(since, "main" if interrupts else "anywhere", interrupts=interrupts)
+            armed.run_to(since)
+            dark_and_tripped(armed, since)
+
+
+@pytest.mark.parametrize("vector", [*COMPARE_VECTORS, "USART0_RX", "TIMER0_OVF"])
+def test_wedged_within_an_interrupt(
+    armed: ImageBench, vector: str, request: pytest.FixtureRequest
+) -> None:
+    """At every few cycles of it (`--long-bench`: at each), loading the next pulse included, while
+    the other outputs are lit or on their way."""
+    begin = armed.now
+    pair = tuple(slot(9000, 800, start=k, phase=16 * k) for k in (1, 2))
+    armed.play(o0=pair, o1=pair, o2=pair, o3=pair)
+    armed.run_for(30 * CYCLES_PER_MS)
+    armed.send(armed.voices(0, *pair, now=armed.clock()[0]))
+    for _ in range(40):
+        assert armed.run_to_vector(vector, limit=armed.now + 60 * CYCLES_PER_MS)
+        kept = armed.keep()
+        armed.run_for(400)
+        loads = any(armed.peek(f"outputs+{n * 20 + 19}", 1)[0] for n in range(4))
+        armed.back_to(kept)
+        if loads:
+            break
+        armed.run_for(1)
+    step = 1 if request.config.getoption("--long-bench") else 13
+    for offset in range(0, 300, step):
+        armed.back_to(kept)
+        since = armed.now + offset
+        armed.wedge_at(since, "anywhere", interrupts=False)
+        wedged(armed, since)
+    assert len([p for p in armed.pulses() if begin < p.start_cycle < since]) > 20
 
 
 def test_no_interrupt_is_taken_any_more(armed: ImageBench) -> None:
@@ -120,9 +154,15 @@ def test_no_interrupt_is_taken_while_silent(armed: ImageBench) -> None:
 def test_one_lost_interrupt_at_a_pulse_end(armed: ImageBench, output: int) -> None:
     """It is missed within 200 us + a round of the main loop: dark, and a trip; nothing repeats."""
     in_a_pulse(armed)
-    since = armed.now
+    kept = armed.keep()
+    for phase in PHASES:
+        armed.back_to(kept)
+        lost_at(armed, output, armed.now + phase)
+
+
+def lost_at(armed: ImageBench, output: int, since: int) -> None:
     armed.drop_at(since, COMPARE_VECTORS[output])
-    armed.run_for(60 * CYCLES_PER_MS)
+    armed.run_to(since + 70 * CYCLES_PER_MS)
     lawful(armed, since)
     low = max(p.start_cycle + (p.on_cycles or 0) for p in armed.pulses() if p.output == output)
     armed.collect()
@@ -134,6 +174,9 @@ def test_one_lost_interrupt_at_a_pulse_end(armed: ImageBench, output: int) -> No
     assert (status.state, status.cause) == (2, Cause.INTERNAL_FAULT)
     after = [p for p in armed.pulses() if p.output == output and p.start_cycle > since]
     assert len(after) <= 2  # the one under way or next, whose end nobody saw
+    dark = lawful(armed, since)
+    assert dark - low <= TOLD_BOUND  # the others, too
+    assert armed.last_edge(ENABLE) - low <= ENABLE_BOUND
 
 
 def test_timer_0_stands_still(armed: ImageBench) -> None:
