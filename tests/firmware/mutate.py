@@ -44,7 +44,7 @@ CORE = FIRMWARE / "core"
 HERE = Path(__file__).parent
 FILES = (
     *("ticks.h", "window.h", "window.c", "guard.c", "limits.h", "limits.c"),
-    *("inputs.c", "nonce.c", "permission.h", "permission.c", "setup.c"),
+    *("inputs.c", "nonce.c", "permission.h", "permission.c", "setup.c", "trip.c"),
 )
 """The guard; the interlock."""
 EXPLAINED = HERE / "equivalent.toml"
@@ -148,6 +148,11 @@ def killer_in(place: Path) -> str:
     return path.read_text(encoding="utf-8") if path.exists() else "a crash"
 
 
+def all_mutants(files: Sequence[str]) -> list[Mutant]:
+    """Of these files of core/."""
+    return [m for f in files for m in mutants(f, (CORE / f).read_text(encoding="utf-8"))]
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else None)
     parser.add_argument("files", nargs="*", default=FILES)
@@ -157,7 +162,7 @@ def main() -> int:
     parser.add_argument("--kills", action="store_true", help="how many each test killed")
     asked = parser.parse_args()
 
-    every = [m for f in asked.files for m in mutants(f, (CORE / f).read_text(encoding="utf-8"))]
+    every = all_mutants(asked.files)
     reasons = explained()
     known = {mutant.key for mutant in every}
     stale = [key for key in reasons if key[0] in asked.files and key not in known]
