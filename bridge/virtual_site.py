@@ -56,6 +56,8 @@ class VirtualSite:
         self.frozen = False
         """True: the host does nothing (killed or stopped); boards live on, their words wait."""
         self._unread: list[tuple[str, bytes]] = []
+        self._due_s: dict[str, float] = {}
+        """By link: when something next reaches either of its ends."""
         self._break_works = break_works
         self._coil_at = {(c.controller, c.output - 1): c.name for c in config.coil}
         for controller in config.controller:
@@ -126,26 +128,35 @@ class VirtualSite:
 
     def run_until(self, end_s: HostS) -> None:
         """Lives on to `end_s`, event by event."""
-        steps_here = 0
+        steps_here, entered, deadline = 0, True, HostS(math.inf)
+        # Between two calls anything may have been done to a link: asked anew each time.
+        self._due_s = {name: link.next_message_s() for name, link in self.links.items()}
         while True:
-            due = HostS(min(link.next_message_s() for link in self.links.values()))
-            deadline = HostS(math.inf) if self.frozen else self.engine.next_deadline_s()
+            due = HostS(min(self._due_s.values()))
+            if entered:  # it asks no clock: only an entry can move it
+                deadline = HostS(math.inf) if self.frozen else self.engine.next_deadline_s()
             at = max(self.now_s, min(due, deadline, end_s))
             steps_here = steps_here + 1 if at == self.now_s else 0
             if steps_here > _MOST_STEPS_AT_ONCE:
                 raise RuntimeError(f"time stands still at {at} s")
             self.now_s = at
-            self._step(deadline)
+            entered = self._step(deadline)
             if at >= end_s and steps_here > 3:
-                return
+                break
+        for link in self.links.values():  # pulses included, which tell nobody
+            link.advance(self.now_s)
 
-    def _step(self, deadline_s: HostS) -> None:
+    def _step(self, deadline_s: HostS) -> bool:
+        """True if the engine was entered."""
         heard = False
         for name, link in self.links.items():
+            if self._due_s[name] > self.now_s:
+                continue  # most of the time, with many controllers
             link.advance(self.now_s)
             self._unread += [(name, data) for _, data in link.take_received()]
+            self._due_s[name] = link.next_message_s()
         if self.frozen:
-            return
+            return False
         for name, data in self._unread:
             heard = True
             self.engine.received(self.now_s, name, data)
@@ -153,8 +164,9 @@ class VirtualSite:
         if deadline_s <= self.now_s:
             self.engine.advance(self.now_s)
         elif not heard:
-            return
+            return False
         self._pump()
+        return True
 
     def _pump(self) -> None:
         for name, link in self.links.items():
@@ -169,6 +181,7 @@ class VirtualSite:
                 link.to_board.hold_low(self.now_s, BREAK_S)
             if out.line_break:  # what is written from here on comes behind it
                 self.engine.break_done(self.now_s, name)
+            self._due_s[name] = link.next_message_s()
         self.records += [(self.now_s, r) for r in self.engine.take_records()]
 
     # -- what came of it ----------------------------------------------------------------------

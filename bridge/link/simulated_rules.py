@@ -13,6 +13,7 @@ from .simulated_settings import NONCE_LIFE_TICKS
 
 SHORTEST_WINDOW_MS = 5
 LONGEST_WINDOW_MS = 10_000
+SHORTEST_ON_TICKS = 2
 SHORTEST_PERIOD = 51_200
 """200 ticks, in 1/256 tick."""
 MOST_SPREAD = 128
@@ -68,7 +69,9 @@ def slots_are_lawful(slots: tuple[Slot | None, ...]) -> bool:
     """Check 6 of a voices frame: every slot can be scheduled at all."""
     for slot in slots:
         if slot is not None and (
-            slot.on_ticks < 1 or slot.period < SHORTEST_PERIOD or slot.spread > MOST_SPREAD
+            slot.on_ticks < SHORTEST_ON_TICKS
+            or slot.period < SHORTEST_PERIOD
+            or slot.spread > MOST_SPREAD
         ):
             return False
     return True

@@ -8,6 +8,8 @@ import math
 
 import pytest
 
+from firmware_protocol.catalogue import Reason
+from firmware_protocol.messages import Refusal
 from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_TICK, Pulse
 from tests.bench.image_bench import ImageBench, slot
 
@@ -35,13 +37,14 @@ def test_on_time_is_exact_and_never_longer(armed: ImageBench, output: int) -> No
     assert {p.output for p in pulses_since(armed, begin)} == {output}
 
 
-def test_a_pulse_of_one_tick_stays_dark(armed: ImageBench) -> None:
-    """A compare value of 0 would be a spike of its own (data sheet, fast PWM); it is dropped."""
+def test_a_pulse_of_one_tick_is_refused(armed: ImageBench) -> None:
+    """A compare value of 0 would be a spike of its own (data sheet, fast PWM)."""
     begin = armed.now
     armed.play(o0=(slot(4000, 1),))
     armed.run_for(10 * CYCLES_PER_MS)
     assert pulses_since(armed, begin) == []
-    assert armed.newest_status().state == 1
+    refused = [m.reason for _, m in armed.messages if isinstance(m, Refusal)]
+    assert refused == [Reason.BAD_SLOT]
 
 
 @pytest.mark.parametrize("hz", [20.0, 110.0, 440.0, 1046.5023, 1975.5332])

@@ -204,7 +204,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "guard_judge": (_U8, [_B, _U32, ctypes.c_uint16]),
     "guard_prepare": (ctypes.c_bool, [_B, _U32, ctypes.c_uint16]),
     "guard_started": (ctypes.c_bool, [_B]),
-    "guard_withdrawn": (None, [_B]),
+    "guard_withdrawn": (None, [_B, _U8]),
     "guard_cut": (None, [_B, _U32]),
     "guard_pass": (None, [_B, _U32]),
     "window_start": (None, [_P(CWindow), _U32, _U32]),

@@ -75,8 +75,8 @@ class Guard:
             self.started()
         return reason
 
-    def withdraw(self) -> None:
-        self.core.guard_withdrawn(self.memory)
+    def withdraw(self, kept: int = 0) -> None:
+        self.core.guard_withdrawn(self.memory, kept)
 
     def cut(self, now: int) -> None:
         self.core.guard_cut(self.memory, now & M32)
@@ -172,6 +172,24 @@ def test_what_was_withdrawn_does_not_count(limits: OutputLimits, reason: GuardRe
     assert one.judge(3000, 1) == reason
     one.withdraw()
     assert one.judge(1500, 400) == NONE
+
+
+@pytest.mark.parametrize(("limits", "reason"), BOUNDS)
+def test_what_could_not_be_withdrawn_counts(limits: OutputLimits, reason: GuardReason) -> None:
+    """Three prepared, the oldest two too near their start: those count, the third does not."""
+    one = Guard(limits)
+    assert one.take(0, 100) == NONE
+    assert [one.prepare(1000, 400), one.prepare(2000, 300), one.prepare(3000, 100)] == [0, 0, 0]
+    one.withdraw(2)
+    end = 2300 + limits.min_off_ticks
+    assert one.judge(end - 1, 10) == GuardReason.OFF_TIME
+    assert one.judge(end, 200) == NONE
+    assert one.judge(end, 201) == reason
+    one.withdraw(3)  # more than there are: all
+    assert one.judge(end, 201) == reason
+    one.started()
+    one.started()
+    assert not one.core.guard_started(one.memory), "the third was forgotten"
 
 
 def test_not_more_than_four_are_prepared() -> None:

@@ -57,7 +57,7 @@ def test_the_hostile_hosts_do_press_against_every_limit() -> None:
     """Else the property above would prove little: each reason refuses, and pulses get through."""
     reasons: set[int] = set()
     fired = 0
-    for seed in range(60):
+    for seed in range(80):
         bench = CoreBench(replace(BOARD, first_tick=0), poll_every=0)
         hostile_performance(bench, seed)
         reasons |= {o.last_guard_reason for o in bench.status().per_output}

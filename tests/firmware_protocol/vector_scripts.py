@@ -425,7 +425,7 @@ def hostile_step(bench: Bench, chance: random.Random, limits: OutputLimits) -> N
             spread=chance.choice((0, 0, 30, 128)),
             phase=chance.randint(0, 255),
             on_ticks=chance.choice(
-                (1, limits.max_on_ticks, limits.max_on_ticks, chance.randint(1, 800))
+                (2, limits.max_on_ticks, limits.max_on_ticks, chance.randint(1, 800))
             ),
             step=chance.choice((0, 0, 5, 4000)),
             period=chance.choice((51_200, 99_999, 512_000, chance.randint(51_200, 2**24))),

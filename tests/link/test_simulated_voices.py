@@ -210,7 +210,7 @@ def test_an_immediate_frame_does_not_look_at_apply_at() -> None:
 @pytest.mark.parametrize(
     ("bad", "good"),
     [
-        (slot(1000, 0), slot(1000, 1)),
+        (slot(1000, 1), slot(1000, 2)),
         (replace(slot(200), period=51_199), slot(200)),
         (slot(1000, spread=129), slot(1000, spread=128)),
     ],

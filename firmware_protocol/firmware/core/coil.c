@@ -7,6 +7,9 @@
 #include "catalogue.h"
 #include "port.h"
 
+#define SKIPPING_TICKS 400U /* what is skipped once too late reaches so much further: while it was, time passed */
+#define ALL_SLOTS ((uint8_t)((1U << SLOTS) - 1U))
+
 void coil_start(struct coil *coil, uint8_t output, uint16_t longest_pulse, uint32_t now)
 {
     (void)memset(coil, 0, sizeof(*coil));
@@ -61,6 +64,8 @@ static void commit_first(struct coil *coil)
         queue_drop_first(&coil->queue);
         coil->applied_ahead = false;
         break;
+    case FATE_FORGOTTEN:
+        break;
     default:
         refused(coil, fate);
         break;
@@ -69,19 +74,18 @@ static void commit_first(struct coil *coil)
     coil->count--;
 }
 
-/* Of `started` pulses, modulo 256, at least one was not committed yet. More than are decided is none:
- * one that could not be withdrawn was committed before it started. */
-static bool is_more(const struct coil *coil, uint8_t started)
+/* Of `started` pulses, modulo 256, so many were not committed yet. */
+static uint8_t more_of(const struct coil *coil, uint8_t started)
 {
     uint8_t more = (uint8_t)(started - coil->started);
 
-    return (more != 0U) && (more <= DECISIONS);
+    return (more <= DECISIONS) ? more : 0U;
 }
 
 /* Commits until `started` pulses have been. */
 static void commit_pulses(struct coil *coil, uint8_t started)
 {
-    for (uint8_t i = 0U; (i < DECISIONS) && (coil->count != 0U) && is_more(coil, started); i++) {
+    for (uint8_t i = 0U; (i < DECISIONS) && (coil->count != 0U) && (more_of(coil, started) != 0U); i++) {
         commit_first(coil);
     }
 }
@@ -92,10 +96,9 @@ bool coil_commit(struct coil *coil, uint32_t now)
     bool happened = false;
 
     if (coil->count != 0U) {
+        happened = is_due(first->at, now);
         if (first->fate == FATE_FIRED) { /* the hardware decides when it has */
-            happened = is_more(coil, port_started(coil->output));
-        } else {
-            happened = is_due(first->at, now);
+            happened = happened && (more_of(coil, port_started(coil->output)) != 0U);
         }
     }
     if (happened) {
@@ -149,25 +152,100 @@ static void wake_up(struct coil *coil)
     coil->stirred = true;
 }
 
-/* Undoes everything decided that has not happened. */
-static void withdraw(struct coil *coil)
+/* How many of the decisions end with the pulses that have started, or will before anyone could help it. */
+static uint8_t inevitable(const struct coil *coil, uint8_t started)
 {
-    if (coil->count != 0U) {
-        commit_pulses(coil, port_withdraw(coil->output));
-    }
-    while (coil->count != 0U) {
-        const struct decision *newest;
-        coil->count--;
-        newest = &coil->decisions[decision_place(coil, coil->count)];
-        if (newest->fate == FATE_APPLIED) {
-            coil->trains = coil->before;
-        } else {
-            trains_undo(&coil->trains, newest->train, newest->fate == FATE_FIRED, &newest->undo);
+    uint8_t more = more_of(coil, started);
+    uint8_t kept = 0U;
+
+    for (uint8_t i = 0U; (i < coil->count) && (more != 0U); i++) {
+        if (coil->decisions[decision_place(coil, i)].fate == FATE_FIRED) {
+            more--;
+            kept = (uint8_t)(i + 1U);
         }
     }
-    guard_withdrawn(&coil->guard);
-    coil->applied_ahead = false;
+    return kept;
+}
+
+static void undo(struct coil *coil, const struct decision *decision)
+{
+    if (decision->fate == FATE_APPLIED) {
+        coil->trains = coil->before;
+    } else if (decision->train < SLOTS) {
+        trains_undo(&coil->trains, decision->train, decision->fate == FATE_FIRED, &decision->undo);
+    } else {
+        /* it moved no train */
+    }
+}
+
+/* Is it of `from` or later, where a frame of that tick comes before pulses and after frames? */
+static bool is_after(const struct decision *decision, uint32_t from)
+{
+    return (decision->fate == FATE_APPLIED) ? is_before(from, decision->at)
+                                            : is_due(from, decision->at);
+}
+
+/* Undoes every decision of `from` or later, and forgets it unless it is inevitable. Returns how many of
+ * those that are left are not undone: `reckon` is for the others. */
+static uint8_t withdraw(struct coil *coil, uint32_t from)
+{
+    uint8_t kept = 0U;
+    uint8_t pulses = 0U;
+    uint8_t left;
+
+    if (coil->count != 0U) {
+        kept = inevitable(coil, port_withdraw(coil->output));
+    }
+    left = coil->count;
+    while (left != 0U) {
+        const struct decision *newest = &coil->decisions[decision_place(coil, (uint8_t)(left - 1U))];
+        if ((left <= kept) && !is_after(newest, from)) {
+            break;
+        }
+        if ((left > kept) && (newest->fate == FATE_APPLIED)) {
+            coil->applied_ahead = false;
+        }
+        undo(coil, newest);
+        left--;
+    }
+    coil->count = kept;
+    for (uint8_t i = 0U; i < kept; i++) {
+        if (coil->decisions[decision_place(coil, i)].fate == FATE_FIRED) {
+            pulses++;
+        }
+    }
+    guard_withdrawn(&coil->guard, pulses);
     wake_up(coil);
+    return left;
+}
+
+/* The trains of which bits are set in `going_on` move again, by the decisions from `index` on: with what has
+ * been changed. */
+static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
+{
+    uint8_t moving = going_on;
+
+    for (uint8_t i = index; i < coil->count; i++) {
+        struct decision *decision = &coil->decisions[decision_place(coil, i)];
+        if (decision->fate == FATE_APPLIED) {
+            const struct queued_frame *frame = queue_at(&coil->queue, 0U);
+            coil->before = coil->trains;
+            (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+            moving = ALL_SLOTS;
+        } else if (decision->fate == FATE_FORGOTTEN) {
+            moving = 0U;
+        } else if (decision->train < SLOTS) {
+            struct train *train = &coil->trains.train[decision->train];
+            if (((moving >> decision->train) & 1U) != 0U) {
+                trains_keep(&coil->trains, train, &decision->undo);
+                trains_step(&coil->trains, train, decision->fate == FATE_FIRED);
+            } else {
+                decision->train = SLOTS;
+            }
+        } else {
+            /* its train is gone */
+        }
+    }
 }
 
 static bool may_decide_more(const struct coil *coil)
@@ -182,7 +260,7 @@ static bool may_decide_more(const struct coil *coil)
     }
     /* Not beyond a refusal: it may be the one that trips. */
     newest = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate;
-    return (newest == FATE_FIRED) || (newest >= FATE_DROPPED);
+    return (newest == FATE_FIRED) || (newest >= FATE_FORGOTTEN);
 }
 
 /* When the train's pulse comes: not before the output is free, nor before `earliest`. */
@@ -232,7 +310,7 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
 
     if ((coil->count == 0U) && is_before(at, now)) {
         coil->collisions_dropped =
-            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
+            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start + SKIPPING_TICKS));
     } else {
         struct decision *decision = decided(coil, at, index, FATE_DROPPED);
         trains_keep(&coil->trains, train, &decision->undo);
@@ -244,9 +322,9 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
 SELDOM static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
 {
     coil->before = coil->trains;
-    trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+    (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
     coil->applied_ahead = true;
-    (void)decided(coil, frame->apply_at, 0U, FATE_APPLIED);
+    (void)decided(coil, frame->apply_at, SLOTS, FATE_APPLIED);
     return true;
 }
 
@@ -299,34 +377,45 @@ static bool is_overdue(const struct coil *coil, uint32_t now)
     return (frame != NULL) && is_before(frame->apply_at, now);
 }
 
+/* What sounds from `tick` on, whatever had been decided of later. */
+static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
+{
+    uint8_t undone = withdraw(coil, tick);
+    uint8_t going_on = trains_apply(&coil->trains, tick, slots);
+
+    reckon(coil, undone, going_on);
+}
+
 void coil_catch_up(struct coil *coil, uint32_t now)
 {
     commit_before(coil, now);
-    if (is_overdue(coil, now)) { /* only where the port polls late */
-        withdraw(coil);
-        for (uint8_t i = 0U; (i < QUEUE_FRAMES) && is_overdue(coil, now); i++) {
-            const struct queued_frame *frame = queue_at(&coil->queue, 0U);
-            trains_apply(&coil->trains, frame->apply_at, &frame->slots);
-            queue_drop_first(&coil->queue);
-        }
+    for (uint8_t i = 0U; (i < QUEUE_FRAMES) && !coil->applied_ahead && is_overdue(coil, now);
+         i++) { /* polled late */
+        const struct queued_frame *frame = queue_at(&coil->queue, 0U);
+        change(coil, frame->apply_at, &frame->slots);
+        queue_drop_first(&coil->queue);
     }
 }
 
 void coil_apply(struct coil *coil, uint32_t now, const struct slots *slots)
 {
-    if (coil->applied_ahead) { /* of what will sound only then */
-        withdraw(coil);
-    }
-    if (!trains_match(&coil->trains, slots)) {
-        withdraw(coil);
-        trains_apply(&coil->trains, now, slots);
+    if (coil->applied_ahead || !trains_match(&coil->trains, slots)) {
+        change(coil, now, slots);
     }
 }
 
-void coil_forget(struct coil *coil, uint8_t keep)
+void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
 {
     if ((keep == 0U) && coil->applied_ahead) {
-        withdraw(coil);
+        uint8_t undone = withdraw(coil, now);
+        for (uint8_t i = 0U; i < coil->count; i++) {
+            struct decision *decision = &coil->decisions[decision_place(coil, i)];
+            if (decision->fate == FATE_APPLIED) {
+                decision->fate = FATE_FORGOTTEN;
+            }
+        }
+        reckon(coil, undone, ALL_SLOTS);
+        coil->applied_ahead = false;
     }
     queue_keep(&coil->queue, keep);
     wake_up(coil);
@@ -338,7 +427,11 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
     if (coil->count != 0U) {
         uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
-            withdraw(coil);
+            uint8_t undone = withdraw(coil, apply_at);
+            if (undone < coil->count) { /* a pulse of later is inevitable: it cannot wait in the queue */
+                reckon(coil, undone, trains_apply(&coil->trains, apply_at, slots));
+                return true;
+            }
         }
     }
     return queue_insert(&coil->queue, apply_at, slots);
@@ -358,7 +451,10 @@ void coil_go_dark(struct coil *coil, uint32_t now)
     if (coil_is_lit(coil, now)) {
         guard_cut(&coil->guard, now);
     }
-    withdraw(coil);
+    coil->count = 0U;
+    coil->applied_ahead = false;
+    guard_withdrawn(&coil->guard, 0U);
+    wake_up(coil);
     queue_clear(&coil->queue);
     trains_silence(&coil->trains);
     alarm_clear(&coil->lease);

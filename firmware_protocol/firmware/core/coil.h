@@ -3,8 +3,10 @@
  * `trains` is ahead of what has happened, by the decisions that were made in advance: one pulse fired,
  * dropped or refused each, or one queued frame applied. When its time has come a decision is
  * *committed*: counted, in guard and status. When something intervenes (a frame, a trip) those that
- * have not happened are *withdrawn*, newest first, and the trains are as they were. So whatever is
- * prepared, what happens is the same as if every decision were made at its own tick.
+ * have not happened are *withdrawn*, newest first, and the trains are as they were. Up to a pulse too near
+ * its start to be taken back they are *kept* instead, and reckoned anew with what the frame changed. So
+ * whatever is prepared, what happens (but for such a pulse itself) is the same as if every decision were made
+ * at its own tick.
  *
  * Called by core.c (time) and voices.c (frames), main loop only. Ticks throughout. What every poll
  * needs comes first in the struct, where an AVR reaches it at no cost.
@@ -24,13 +26,14 @@
 
 /* What becomes of a decision: 1 to 6 are the guard's reasons. */
 #define FATE_FIRED 0U
+#define FATE_FORGOTTEN 0xFDU /* a queued frame that was applied ahead, with a pulse of it under way */
 #define FATE_DROPPED 0xFEU
 #define FATE_APPLIED 0xFFU
 
 struct decision {
     uint32_t at;
     struct undo undo;
-    uint8_t train;
+    uint8_t train; /* SLOTS: its train was replaced meanwhile */
     uint8_t fate;
 };
 
@@ -79,8 +82,8 @@ void coil_apply(struct coil *coil, uint32_t now, const struct slots *slots);
 /* Queues a frame. False: no room. */
 bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slots);
 
-/* Forgets all but the `keep` earliest queued frames. */
-void coil_forget(struct coil *coil, uint8_t keep);
+/* Forgets, at `now`, all but the `keep` earliest queued frames. */
+void coil_forget(struct coil *coil, uint32_t now, uint8_t keep);
 
 /* Is there anything to commit or to decide at `now`? Quick: asked at every poll. */
 static inline bool coil_has_work(const struct coil *coil, uint32_t now)

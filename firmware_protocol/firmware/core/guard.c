@@ -238,11 +238,18 @@ bool guard_started(struct guard *guard)
     return true;
 }
 
-void guard_withdrawn(struct guard *guard)
+void guard_withdrawn(struct guard *guard, uint8_t kept)
 {
-    guard->pending_count = 0U;
     guard->fresh_light = guard->batch_light;
     guard->newest_end = guard->started_end;
+    for (uint8_t i = 0U; (i < kept) && (i < guard->pending_count); i++) {
+        uint8_t place = place_of(guard, i);
+        guard->fresh_light = (uint16_t)(guard->fresh_light + guard->pending_on[place]);
+        alarm_set(&guard->newest_end, guard->pending_start[place] + guard->pending_on[place]);
+    }
+    if (kept < guard->pending_count) {
+        guard->pending_count = kept;
+    }
 }
 
 void guard_cut(struct guard *guard, uint32_t now)

@@ -60,8 +60,8 @@ bool guard_prepare(struct guard *guard, uint32_t start, uint16_t on);
 /* The oldest pending pulse has started: counts for good, whole. False if there is none. */
 bool guard_started(struct guard *guard);
 
-/* Every pending pulse was taken back before its start. */
-void guard_withdrawn(struct guard *guard);
+/* Every pending pulse but the `kept` oldest was taken back before its start. */
+void guard_withdrawn(struct guard *guard, uint8_t kept);
 
 /* The last pulse was cut at `now`: off-time counts from here. The sums keep it whole. */
 void guard_cut(struct guard *guard, uint32_t now);

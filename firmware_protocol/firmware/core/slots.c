@@ -3,6 +3,7 @@
 
 #include "bytes.h"
 
+#define SHORTEST_ON 2U
 #define SHORTEST_PERIOD 51200U /* 200 ticks */
 #define MOST_SPREAD 128U
 
@@ -31,7 +32,7 @@ bool slots_are_lawful(const struct slots *slots)
     for (uint8_t i = 0U; i < SLOTS; i++) {
         if (slots_has(slots->mask, i)) {
             const struct slot *slot = &slots->slot[i];
-            if ((slot->on < 1U) || (slot->period < SHORTEST_PERIOD) ||
+            if ((slot->on < SHORTEST_ON) || (slot->period < SHORTEST_PERIOD) ||
                 (slot->spread > MOST_SPREAD)) {
                 return false;
             }

@@ -1,6 +1,8 @@
 /* The pulse trains of one output; see trains.h. */
 #include "trains.h"
 
+#include <stddef.h>
+
 #define GENERATOR_SEED 0xACE1U
 #define STEP_UNITS UINT32_C(16) /* `step` counts 16 period units */
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
@@ -60,8 +62,10 @@ static void begin_train(struct train *train, uint32_t tick, const struct slot *s
     }
 }
 
-void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slots)
+uint8_t trains_apply(struct trains *trains, uint32_t tick, const struct slots *slots)
 {
+    uint8_t going_on = 0U;
+
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct slot *slot = &slots->slot[i];
@@ -71,6 +75,8 @@ void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slot
         } else {
             if ((train->motion.state == TRAIN_SILENT) || (train->start != slot->start)) {
                 begin_train(train, tick, slot);
+            } else {
+                going_on |= (uint8_t)(1U << i);
             }
             train->on = slot->on;
             train->spread = slot->spread;
@@ -78,6 +84,7 @@ void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slot
             train->target = slot->period;
         }
     }
+    return going_on;
 }
 
 bool trains_match(const struct trains *trains, const struct slots *slots)
@@ -263,17 +270,47 @@ static bool is_even(const struct train *train)
            (train->motion.period == train->target);
 }
 
+static bool is_to_be_skipped(const struct motion *motion, uint32_t start)
+{
+    return (motion->state == TRAIN_RUNS) && is_before(motion->grid, start) &&
+           trains_too_late(motion, start - motion->grid);
+}
+
+/* Those that share the generator, in their order. */
+static uint16_t skip_spread(struct trains *trains, uint32_t start)
+{
+    uint16_t skipped = 0U;
+
+    while (skipped < MOST_SKIPPED) {
+        struct train *first = NULL;
+        for (uint8_t i = 0U; i < SLOTS; i++) {
+            struct train *train = &trains->train[i];
+            if ((train->motion.state == TRAIN_RUNS) && (train->spread != 0U) &&
+                ((first == NULL) || is_before(train->motion.grid, first->motion.grid) ||
+                 ((train->motion.grid == first->motion.grid) &&
+                  comes_before(trains, &train->motion, &first->motion)))) {
+                first = train;
+            }
+        }
+        if ((first == NULL) || !is_to_be_skipped(&first->motion, start)) {
+            break;
+        }
+        trains_step(trains, first, false);
+        skipped++;
+    }
+    return skipped;
+}
+
 /* A bounded number: the rest is for the next go. */
 uint16_t trains_skip(struct trains *trains, uint32_t start)
 {
-    uint16_t skipped = 0U;
+    uint16_t skipped = skip_spread(trains, start);
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
         for (uint8_t points = 0U; points < MOST_SKIPPED; points++) {
-            if ((motion->state != TRAIN_RUNS) || !is_before(motion->grid, start) ||
-                !trains_too_late(motion, start - motion->grid)) {
+            if ((train->spread != 0U) || !is_to_be_skipped(motion, start)) {
                 break;
             }
             if (is_even(train) && ((start - motion->grid) < FAR_BEHIND)) {

@@ -55,8 +55,8 @@ void trains_silence(struct trains *trains);
 /* The generator's state at arming. */
 void trains_seed(struct trains *trains, uint8_t output);
 
-/* Makes `slots` what sounds from `tick` on. */
-void trains_apply(struct trains *trains, uint32_t tick, const struct slots *slots);
+/* Makes `slots` what sounds from `tick` on. Returns bit n: the train of slot n goes on, with new values. */
+uint8_t trains_apply(struct trains *trains, uint32_t tick, const struct slots *slots);
 
 /* True if applying `slots` would change nothing. */
 bool trains_match(const struct trains *trains, const struct slots *slots);

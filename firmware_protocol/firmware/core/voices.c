@@ -101,7 +101,7 @@ static uint8_t accept(struct core *core, struct coil *coil, const struct voices 
     coil->last_number = voices->number;
     alarm_set(&coil->lease, voices->expiry);
     leases_changed(core);
-    coil_forget(coil, keep);
+    coil_forget(coil, core->now, keep);
     if (waits) {
         (void)coil_enqueue(coil, voices->apply_at, &voices->slots);
     } else {
