@@ -18,7 +18,7 @@ TCCRA, TCCRB, ICR, OCRB = 0, 1, 6, 10
 TIMSK = (0x6F, 0x71, 0x72, 0x73)
 DDR = (0x24, 0x2D, 0x101, 0x10A)  # DDRB, DDRE, DDRH, DDRL
 OUTPUT_BYTES = 20
-"""struct output of timers.c: four pulses of two words, first, count, ended, loaded."""
+"""struct output of output.h: four pulses of two words, first, count, ended, loaded."""
 NOTE = slot(5000, 300, start=1)
 """2.5 ms: each is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
 LONG_NOTE = slot(8000, 800, start=2)
@@ -37,7 +37,7 @@ def on_the_way(board: ImageBench, output: int) -> None:
         limit = board.now + 8 * CYCLES_PER_MS
         assert board.run_to_edge(OUTPUT_PINS[output], 0, limit=limit, after=board.now) is not None
         board.run_for(500)
-        if board.peek(f"outputs+{output * OUTPUT_BYTES + 19}", 1)[0]:
+        if board.peek(f"timed_outputs+{output * OUTPUT_BYTES + 19}", 1)[0]:
             return
     raise AssertionError("no pulse is loaded")
 
@@ -108,13 +108,13 @@ def test_a_prepared_pulse_that_is_not_lawful_is_never_connected(
     begin = armed.now
     rise = armed.run_to_edge(OUTPUT_PINS[output], 1, limit=begin + 80_000, after=begin)
     assert rise is not None
-    base = f"outputs+{output * OUTPUT_BYTES}"
+    base = f"timed_outputs+{output * OUTPUT_BYTES}"
     line = bytearray(armed.peek(base, OUTPUT_BYTES))
     first, count = line[16], line[17]
     assert count >= 1
     place = first * 4
     start = (struct.unpack_from("<H", line, place)[0] + start_by) & 0xFFFF
-    armed.poke(f"outputs+{output * OUTPUT_BYTES + place}", struct.pack("<HH", start, compare))
+    armed.poke(f"timed_outputs+{output * OUTPUT_BYTES + place}", struct.pack("<HH", start, compare))
     since = armed.now
     kept = armed.keep()
     armed.wedge_at(since, "main")  # so that only the write point itself is left to see it

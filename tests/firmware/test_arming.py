@@ -27,6 +27,8 @@ from .bench import CoreBench
 from .library import library
 from .test_interlock import bench_in
 
+NO_OUTPUT = replace(LIMITS, output=9)
+
 
 def test_arming_is_refused_in_the_order_of_the_page() -> None:
     """Everything is wrong; one thing after another is put right, and the next is named."""
@@ -82,6 +84,16 @@ def test_hello_tells_the_limits_of_every_output_that_has_some() -> None:
         bench.send(Limits(replace(LIMITS, output=output)))
     told = [m.limits.output for m in bench.send(Hello()) if isinstance(m, LimitsSet)]
     assert told == [0, 1, 3]
+
+
+@pytest.mark.parametrize("message", [Hello(), Hello(9), Limits(LIMITS), Limits(NO_OUTPUT)])
+@pytest.mark.parametrize("state", [State.WARNING, State.ARMED])
+def test_setting_up_once_armed_is_a_trip_and_no_refusal(
+    message: Hello | Limits, state: State
+) -> None:
+    bench = bench_in(state)
+    assert bench.send(message) == []
+    assert (bench.board.state, bench.board.cause) == (State.TRIPPED, Cause.SETUP_WHILE_ARMED)
 
 
 @pytest.mark.parametrize("output", [4, 5, 255])

@@ -4,7 +4,7 @@
  * resistors of WIRING.md alone decide: outputs dark, ENABLE still, horn and beacon off.
  *
  * Outputs 0 to 3 (1 to 4 in words) are the compare outputs B of timers 1, 3, 4 and 5:
- * PB6, PE4, PH4, PL4. High = light = fire. timers.c alone touches them.
+ * PB6, PE4, PH4, PL4. High = light = fire. timers.h says who touches them.
  */
 #ifndef CW_AVR_PINS_H
 #define CW_AVR_PINS_H

@@ -11,8 +11,8 @@
  *     ▲                                       │ bottom, at the tick asked for
  *     └── interrupt (compare) ── ended ◀── lit: TCNTn from 0
  *
- * Ticks throughout. Only timers.c may touch the registers of timers 1, 3, 4 and 5 and their pins.
- * The functions of core/port.h about pulses are in timers.c, too.
+ * Ticks throughout. Only timers.c, dark.c and timer_checks.c may touch the registers of timers 1, 3, 4
+ * and 5 and their pins. The functions of core/port.h about pulses are in the first two.
  */
 #ifndef CW_AVR_TIMERS_H
 #define CW_AVR_TIMERS_H

@@ -1,7 +1,7 @@
 /* The pulse trains of one output and how they step: PROTOCOL.md, sections 7 ("applying") and 8.
  *
  * A plain value: copying it is taking a snapshot, and what one step changes can be undone. Grid times
- * are ticks and 1/256 tick; periods 1/256 tick. No pulse is fired here. Called by coil.c.
+ * are ticks and 1/256 tick; periods 1/256 tick. No pulse is fired here. Called by the files that coil.h speaks for.
  */
 #ifndef CW_TRAINS_H
 #define CW_TRAINS_H
@@ -88,5 +88,11 @@ void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct 
 
 /* Time passes; at least once in 16,000 pulses. */
 void trains_pass(struct trains *trains);
+
+/* steps.c: the grid `units` of 1/256 tick on. */
+void trains_move_grid(struct motion *motion, uint32_t units);
+
+/* Of two with the same grid tick: does `one` come before `other`? */
+bool trains_come_before(const struct trains *trains, const struct motion *one, const struct motion *other);
 
 #endif

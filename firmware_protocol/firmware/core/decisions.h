@@ -1,0 +1,27 @@
+/* Between the files of one output: what they need of its decisions. See coil.h. */
+#ifndef CW_DECISIONS_H
+#define CW_DECISIONS_H
+
+#include "coil.h"
+
+/* Where decision `index` is, the oldest being 0. */
+static inline uint8_t decision_place(const struct coil *coil, uint8_t index)
+{
+    return (uint8_t)((uint8_t)(coil->first + index) & (DECISIONS - 1U));
+}
+
+/* Something changed that decisions hang on. */
+static inline void wake_up(struct coil *coil)
+{
+    alarm_clear(&coil->quiet);
+    coil->stirred = true;
+}
+
+/* commit.c. Of `started` pulses, modulo 256, so many were not committed yet. */
+uint8_t more_of(const struct coil *coil, uint8_t started);
+
+/* Commits until `started` pulses have been; all that was due before `now`. */
+void commit_pulses(struct coil *coil, uint8_t started);
+void commit_before(struct coil *coil, uint32_t now);
+
+#endif
