@@ -19,7 +19,7 @@ from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.journal.night import Night
 from bridge.journal.replay import replay
-from bridge.journal.values import Event
+from bridge.journal.values import Event, Told
 from bridge.music.instrument import Instrument
 from bridge.show.player import Item, Player, Transport
 from bridge.show.show_record import show_as_text, show_from_text
@@ -65,6 +65,24 @@ def test_a_fixed_delay_with_the_panels_mutes_and_bangs(tmp_path: Path) -> None:
     found = replayed(night)
     assert found.same, found.difference
     assert found.writes > 60
+
+
+def test_what_was_held_back_when_a_stop_came(tmp_path: Path) -> None:
+    """The Engine tells both at once then, the stop first; a replay may hear of them one by one."""
+
+    async def story(made: Site) -> None:
+        for _ in range(3):
+            for note in range(70, 94, 3):  # more than the coils can do
+                made.service.midi_in(NOW(), "keys", note_on(note, 127))
+            await asyncio.sleep(0.15)
+            made.service.act(Act.HUSH, "panel Mara")
+        made.service.stop(Cause.OPERATOR_STOP, "planted", "panel Ilse")
+        await asyncio.sleep(0.1)
+
+    _, night = recorded(tmp_path, story)
+    assert any(isinstance(e, Told) and e.kind == "HeldBackChanged" for e in night.read())
+    found = replayed(night)
+    assert found.same, found.difference
 
 
 def items() -> list[Item]:
