@@ -7,6 +7,7 @@ import ssl
 import subprocess
 import threading
 import time
+import urllib.error
 import urllib.request
 from functools import partial
 from http.server import HTTPServer, SimpleHTTPRequestHandler
@@ -60,6 +61,12 @@ def test_another_sites_page_reaches_nothing(
                 "address => fetch(address, {method: 'POST', mode: 'no-cors'}).catch(() => 0)",
                 f"{panel.address}stop",
             )
+            # A name of its own that leads here (DNS rebinding): the browser would send that name.
+            rebound = {"Host": f"evil.example:{panel.port}"}
+            for method, path in (("GET", ""), ("POST", "stop"), ("POST", "sign-in")):
+                asked = urllib.request.Request(panel.address + path, headers=rebound, method=method)
+                with pytest.raises(urllib.error.HTTPError, match="403"):
+                    urllib.request.urlopen(asked)
             request = urllib.request.Request(f"{panel.address}stop", method="POST")
             time.sleep(0.3)
             assert status(daemon)["state"] == "locked"

@@ -58,6 +58,7 @@ def test_stop_is_one_tap_away_wherever_one_is(
     wait_for_state(page, state.value.upper())
     caution = page.locator("#caution").inner_text()
     assert (NOT_SAFE in caution) is (state is not State.ARMED)
+    page.evaluate("document.getElementById('answer').textContent = 'a long answer. '.repeat(20)")
     for name in PAGES:
         page.locator(f"#to-{name}").click()
         at_every_size(page, axe)
