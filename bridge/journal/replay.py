@@ -7,7 +7,7 @@ deadline, which brings the music up to date.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -57,7 +57,8 @@ class _Replay:
         self._unwritten: dict[str, Difference] = {}
         """Not written by a line that failed in that moment, or so it seems until it says so."""
         self._was_collect = False
-        self._records: deque[Told] = deque()
+        self._records: dict[str, deque[Told]] = defaultdict(deque)
+        """What today's Engine reported, by `_stream`."""
 
     def take(self, event: Event) -> None:
         if isinstance(event, Wrote):
@@ -130,11 +131,14 @@ class _Replay:
     # -- records ------------------------------------------------------------------------------
 
     def _take_records(self, at_s: entries.HostS) -> None:
-        self._records += [told(at_s, r) for r in self._engine.take_records()]
+        for record in self._engine.take_records():
+            one = told(at_s, record)
+            self._records[_stream(one)].append(one)
 
     def _told(self, event: Told) -> None:
         self.found.records += 1
-        today = self._records.popleft() if self._records else None
+        waiting = self._records[_stream(event)]
+        today = waiting.popleft() if waiting else None
         if today is None or (today.kind, today.fields) != (event.kind, event.fields):
             self.found.difference = Difference(
                 event.at_s,
@@ -147,6 +151,12 @@ class _Replay:
         self, at_s: float, what: str, recorded: Outgoing | None, today: Outgoing | None
     ) -> None:
         self.found.difference = Difference(at_s, what, _out_text(recorded), _out_text(today))
+
+
+def _stream(record: Told) -> str:
+    """Records that keep their order whenever they are taken out: the Engine keeps what is held back
+    coil by coil, and gives it after all else that it has to report by then."""
+    return str(record.fields["coil"]) if record.kind == "HeldBackChanged" else ""
 
 
 def _out_text(out: Outgoing | None) -> str:

@@ -24,7 +24,7 @@ from bridge.link.slots import MOTION_S
 from firmware_protocol.messages import TICK_HZ, Status
 
 BEFORE_TRIP_S = 10.0
-LINES_BEFORE_TRIP = 40
+LINES_BEFORE_TRIP = 250
 NOTE_ON = 0x90
 KNOWN_PPM = 100.0
 """The first pairs say little of a board's rate: fixes less sure than this are not looked at."""
@@ -77,6 +77,8 @@ class TripNight:
     line: str
     before: tuple[tuple[float, str], ...]
     """(host time, line) of what was usual in the seconds before, the newest last."""
+    is_cut: bool = False
+    """There was more than LINES_BEFORE_TRIP."""
 
 
 LimitKey = tuple[str, Limit, Effect, int]
@@ -246,7 +248,8 @@ class Story:
         if change["after"] == "TRIPPED":
             self.stalls += "HOST_STALLED" in str(change["trip"])
             before = tuple(x for x in self._recent if x[0] >= event.at_s - BEFORE_TRIP_S)
-            self.trips.append(TripNight(event.at_s, event.line, before))
+            is_cut = len(before) == LINES_BEFORE_TRIP
+            self.trips.append(TripNight(event.at_s, event.line, before, is_cut))
 
     def _held(self, coil: str, at_s: float, keys: list[LimitKey]) -> None:
         since_s, before = self._held_since.pop(coil, (at_s, []))

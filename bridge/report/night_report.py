@@ -12,7 +12,7 @@ from bridge.interlock import NOT_SAFE
 from bridge.journal.advice import CAUTION, advice
 from bridge.journal.lines import note_name
 from bridge.journal.night import Night
-from bridge.journal.story import Story
+from bridge.journal.story import BEFORE_TRIP_S, Story
 from bridge.pulse_summary import PulseSummary, summarise
 from bridge.report.figures import night_figure
 from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
@@ -125,6 +125,8 @@ def _energy(config: Config, story: Story, seconds: int) -> Chapter:
             "energy of each coil's bangs, second by second, one coil on another",
         )
     ]
+    if unknown := [c.name for c in config.coil if c.tank is None or c.supply is None]:
+        parts.append(Note(f"{', '.join(unknown)}: not in it, without a tank and a supply"))
     if amperes and mains is not None:
         own_a = mains.allowed_a - mains.other_load_a
         total = [sum(of_second) for of_second in zip(*amperes.values(), strict=True)]
@@ -162,9 +164,15 @@ def _trips(night: Night, story: Story) -> Chapter:
     for trip in story.trips:
         parts.append(Note(f"{night.clock(trip.at_s)} {trip.line}"))
         rows = [
-            (night.clock(at_s), f"{at_s - trip.at_s:+.3f} s", text) for at_s, text in trip.before
+            (text, night.clock(at_s), f"{at_s - trip.at_s:+.3f} s") for at_s, text in trip.before
         ]
-        parts.append(Table(("time", "before", "what"), rows))
+        if trip.is_cut:
+            until_s = trip.at_s - night.began_s
+            parts.append(
+                f"The last {len(rows)} things; all of it: coilwarden journal show "
+                f"--from {max(0.0, until_s - BEFORE_TRIP_S):.0f} --to {until_s:.0f}"
+            )
+        parts.append(Table(("what", "time", "before"), rows))
     return "Trips, and what came before", parts or ["none"]
 
 

@@ -19,9 +19,10 @@ from bridge.engine import Act
 from bridge.interlock import Cause, State
 from bridge.journal.night import Night
 from bridge.journal.replay import replay
-from bridge.journal.values import Event
+from bridge.journal.values import Event, Told
 from bridge.music.instrument import Instrument
 from bridge.show.player import Item, Player, Transport
+from bridge.show.score_file import Score
 from bridge.show.show_record import show_as_text, show_from_text
 from bridge.show.show_source import Chase, Playing, ShowSource
 from bridge.show.show_stage import ShowStage
@@ -68,6 +69,24 @@ def test_a_fixed_delay_with_the_panels_mutes_and_bangs(tmp_path: Path) -> None:
     found = replayed(night)
     assert found.same, found.difference
     assert found.writes > 60
+
+
+def test_what_was_held_back_when_a_stop_came(tmp_path: Path) -> None:
+    """The Engine tells both at once then, the stop first; a replay may hear of them one by one."""
+
+    async def story(made: Site) -> None:
+        for _ in range(3):
+            for note in range(70, 94, 3):  # more than the coils can do
+                made.service.midi_in(NOW(), "keys", note_on(note, 127))
+            await asyncio.sleep(0.15)
+            made.service.act(Act.HUSH, "panel Mara")
+        made.service.stop(Cause.OPERATOR_STOP, "planted", "panel Ilse")
+        await asyncio.sleep(0.1)
+
+    _, night = recorded(tmp_path, story)
+    assert any(isinstance(e, Told) and e.kind == "HeldBackChanged" for e in night.read())
+    found = replayed(night)
+    assert found.same, found.difference
 
 
 def items() -> list[Item]:
@@ -180,9 +199,21 @@ def test_a_show_comes_back_from_its_text_as_it_was() -> None:
         Playing(),
         Playing((Route.model_validate({"coils": ("Foxglove",)}),), 3, Chase("keys", "mtc", 36.04)),
     ]
-    again, playing_again = show_from_text(show_as_text(items(), playing))
+    changing = Score(
+        items()[0].score.events,
+        ticks_per_quarter=480,
+        tempos=[(0, 400_000), (960, 700_000), (960, 650_000)],
+        signatures=[(0, 3, 4), (1440, 4, 4)],
+        end_s=9.0,
+    )
+    before = [Item("Changing", changing), items()[1]]
+    again, playing_again = show_from_text(show_as_text(before, playing))
     assert playing_again == playing
-    for one, other in zip(items(), again, strict=True):
+    for one, other in zip(before, again, strict=True):
+        last = one.score.bar_at(one.score.duration_s)
+        for bar in range(1, last + 1):
+            assert other.score.position_at_bar(bar) == one.score.position_at_bar(bar)
+            assert other.score.bar_at(bar * 1.3) == one.score.bar_at(bar * 1.3)
         assert one.score.events == other.score.events
         assert one.score.tempos_us == other.score.tempos_us
         assert one.duration_s == other.duration_s

@@ -11,7 +11,7 @@ import contextlib
 import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, cast
 
 import uvicorn
@@ -21,7 +21,7 @@ from bridge.panel.app import build
 from bridge.panel.desk import Desk
 from bridge.panel.shared import Panel
 from bridge.service import Service
-from bridge.view import as_text, site_view
+from bridge.view import SiteView, as_text, site_view
 from tests.panel.rig import free_port
 from tests.panel.test_desk import FakeService
 from tests.panel.web import TOKEN, Daemon
@@ -38,6 +38,8 @@ class Alone:
         self.desk = Desk(cast(Service, self.service), self.service.stage, lambda line: None)
         self.alive = True
         """False: the daemon says nothing any more."""
+        self.change: Callable[[SiteView], SiteView] = lambda view: view
+        """What the pages are shown instead of what the engine's view is."""
         panel = Panel(self.daemon.wire, {"Mara": TOKEN}, time.monotonic, False, (), self.port)
         self._server = uvicorn.Server(
             uvicorn.Config(
@@ -66,7 +68,7 @@ class Alone:
 
     def _picture(self) -> str:
         shown = {"panel": self.desk.shown(cast(Any, 1.0)), "lines": [("21:04:05", "a line")]}
-        view = site_view(self.service.engine, cast(Any, 1.0))
+        view = self.change(site_view(self.service.engine, cast(Any, 1.0)))
         return '{"view":' + as_text(view) + "," + json.dumps(shown)[1:]
 
     async def _feed(self) -> None:

@@ -18,6 +18,7 @@ from tests.end_to_end.rig import Program, Rig, wait_until
 from tests.journal.rig import replayed
 
 HERE = Path(__file__).resolve().parent
+SIZES = [(360, 740), (820, 1180), (1920, 1080)]
 
 
 def free_port() -> int:
@@ -44,7 +45,7 @@ def open_page(chromium: Browser, address: str, size: tuple[int, int] = (820, 118
     context = chromium.new_context(
         viewport=ViewportSize(width=size[0], height=size[1]), ignore_https_errors=True
     )
-    context.set_default_timeout(8000)
+    context.set_default_timeout(20_000)
     page = context.new_page()
     page.goto(address)
     return page
@@ -143,3 +144,28 @@ def serious_faults(page: Page, axe: str) -> list[str]:
         for fault in found["violations"]
         if fault["impact"] in {"serious", "critical"}
     ]
+
+
+def at_every_size(page: Page, axe: str) -> None:
+    """Fits, readable at 2 m, STOP in reach, targets for gloves, no serious fault by axe-core."""
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        word = page.locator("#state").bounding_box()
+        assert word is not None
+        assert word["x"] + word["width"] <= width, f"the state is cut at {width} px"
+        for selector in ("#state", "#stop .word"):
+            # Capitals are 0.7 em high: 16 minutes of arc at 2 m are 9.3 mm, 35 CSS pixels (ISO
+            # 9241-303 asks for 16 at least, 20 to 22 by preference; from memory).
+            size = page.locator(selector).evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+            assert size * 0.7 >= 35
+        stop = page.locator("#stop").bounding_box()
+        assert stop is not None
+        assert stop["width"] * stop["height"] >= 40_000
+        assert 0 <= stop["y"] < stop["y"] + stop["height"] <= height + 1
+        small = page.evaluate(
+            "[...document.querySelectorAll('button, a, input')].filter(e => e.offsetParent &&"
+            " (e.offsetHeight < 48 || e.offsetWidth < 48)).map(e => e.outerHTML)"
+        )
+        assert small == []
+    assert serious_faults(page, axe) == []

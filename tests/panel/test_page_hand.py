@@ -56,7 +56,7 @@ def arm_with_both_hands(page: Page) -> Fingers:
 def touched(chromium: Browser, address: str) -> Page:
     context = chromium.new_context(has_touch=True, viewport={"width": 360, "height": 740})
     page = context.new_page()
-    page.set_default_timeout(8000)
+    page.set_default_timeout(20_000)
     page.goto(address)
     page.locator("#hand-hold").wait_for()
     return page

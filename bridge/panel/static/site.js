@@ -14,12 +14,16 @@ export function showState({ view }) {
   text(by("state"), word);
   text(by("site"), view.site);
   text(by("caution"), view.caution);
+  by("unrecorded").hidden = !unrecorded(view);
   document.title = `${word} · ${view.site}`;
 }
 
+const unrecorded = ({ journal }) => journal && !journal.recording && journal.problem;
+
 export function spoken(view) {
   const word = LOOK[view.state]?.[1] ?? view.state;
-  return [word, view.tripped?.sentence, view.tripped?.remedy, view.caution].filter(Boolean).join(". ");
+  return [word, view.tripped?.sentence, view.tripped?.remedy, view.caution,
+    unrecorded(view) ? "Not recorded." : ""].filter(Boolean).join(". ");
 }
 
 export function showTrip({ view }, operator) {
