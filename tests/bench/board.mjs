@@ -289,7 +289,7 @@ export class Board {
 
   /** act: ['pin', name, 0|1|null], ['force', name, 0|1|null], ['pull', name, 0|1], ['reset', cause, hold],
    * ['poke', address, bytes], ['flash', byte address, bytes], ['wedge', where, interrupts], ['mask', on],
-   * ['drop', vector, count], ['hold', vector, cycles], ['stall', cycles]. */
+   * ['drop', vector, count], ['hold', vector, cycles], ['stall', cycles], ['count', timer, value]. */
   schedule(at, act) {
     if (!(act[0] in ACTS)) throw new Error(`no such act: ${act[0]}`);
     const one = { at: Math.max(at, this.cpu.cycles), act };
@@ -461,6 +461,7 @@ const ACTS = {
     board.holds[vectorOf(vector)] = at + cycles;
   },
   stall: (board, at, cycles) => board.stall(cycles),
+  count: (board, at, n, value) => board.timers.find((timer) => timer.n === n).disturb(value, at),
 };
 
 function fusesOf(image) {

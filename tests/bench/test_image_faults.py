@@ -150,3 +150,48 @@ def test_a_pin_stuck_high_trips_from_locked(locked: ImageBench) -> None:
     locked.run_for(60 * CYCLES_PER_MS)
     status = locked.newest_status()
     assert (status.state, status.cause) == (2, Cause.PIN_MISMATCH)
+
+
+def test_a_count_that_changes_while_it_is_written_repeats_nothing(armed: ImageBench) -> None:
+    """At every fifth cycle of the interrupt that loads the next pulse TCNT3 becomes 0x0100, as by
+    a disturbance; right after it the program stands still with interrupts off. A top reckoned from
+    that count would be near, and the pulse come again and again until the watchdog bites."""
+    pair = tuple(slot(9000, 300, start=k, phase=16 * k) for k in (1, 2))
+    armed.play(o1=pair)
+    armed.run_for(30 * CYCLES_PER_MS)
+    assert armed.run_to_vector("TIMER3_COMPB", limit=armed.now + 60 * CYCLES_PER_MS)
+    kept = armed.keep()
+    disturbed = 0
+    for offset in range(0, 300, 5):
+        armed.back_to(kept)
+        since = armed.now + offset
+        armed.act(since, "count", 3, 0x0100)
+        armed.wedge_at(armed.now + 320, "anywhere", interrupts=False)
+        armed.run_for(20 * CYCLES_PER_MS)
+        after = [p for p in armed.pulses() if p.output == 1 and p.start_cycle > since]
+        assert len(after) <= 1
+        assert all((p.on_cycles or 0) <= 300 * 8 for p in after)
+        disturbed += after == []
+    assert 0 < disturbed < 60  # here it hits, and there not
+
+
+def test_a_top_that_changes_while_lit_is_found(armed: ImageBench) -> None:
+    """It does nothing to this pulse, and would bring the next at once if its end were not seen."""
+    sounding(armed, 2)
+    armed.sound(2, LONG_NOTE)
+    armed.run_for(20 * CYCLES_PER_MS)
+    kept = armed.keep()
+    found = 0
+    for phase in range(8):
+        armed.back_to(kept)
+        rise = armed.run_to_edge(
+            OUTPUT_PINS[2], 1, limit=armed.now + 700_000, after=armed.now, count=1 + phase
+        )
+        assert rise is not None
+        armed.poke(TIMERS[2] + ICR + 1, b"\x04")
+        armed.poke(TIMERS[2] + ICR, b"\x00")
+        armed.run_for(60 * CYCLES_PER_MS)
+        status = armed.newest_status()
+        found += (status.state, status.cause) == (2, Cause.INTERNAL_FAULT)
+        assert max(p.on_cycles or 0 for p in armed.pulses()) <= 800 * 8
+    assert found >= 2  # a check comes every round of the main loop, a pulse lasts 400 us

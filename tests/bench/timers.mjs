@@ -235,6 +235,13 @@ export class Timer {
     this.rearm();
   }
 
+  /** A planted fault: the counter is another at once, without the registers' TEMP. */
+  disturb(value, at) {
+    this.sync(at);
+    this.tcnt = value;
+    this.rearm();
+  }
+
   // --- registers ---
 
   hook(config) {
