@@ -144,7 +144,10 @@ class Performance:
         if not self._timeline.scheduled:
             return
         if self._feed is not None and self._interlock.may_fire:
-            for at_s, name, message in self._feed.take(self._timeline.now_s(now_s)):
+            until_s = self._timeline.now_s(now_s)
+            if self._feed.next_event_s() <= until_s:
+                self.changed = True  # an item may end, and its notes with it, without a message
+            for at_s, name, message in self._feed.take(until_s):
                 self._timeline.put_at(at_s, name, message)
         if self._live is not None:
             self._run_live(now_s, self._live)

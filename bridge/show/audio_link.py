@@ -49,7 +49,7 @@ class AudioLink:
             self._write({"device": self._show.audio_device, "files": files})
             while line := await process.stdout.readline():
                 self.heard(json.loads(line))
-            self._lost(self.missing or f"its process ended ({await process.wait()})")
+            self.lost(self.missing or f"its process ended ({await process.wait()})")
         finally:
             if process.stdin is not None:
                 process.stdin.close()  # it ends by itself then
@@ -69,8 +69,7 @@ class AudioLink:
             self._say(f"audio: {words['device']} at {words['rate']:g} Hz is the show's clock")
         elif "begins" in words:
             if words["begins"] == self._player.index:
-                clock = Shifted(self.map, words["stream_s"] - words["position_s"])
-                self._player.audio_plays(clock)
+                self._player.audio_plays(Shifted(self.map, words["stream_s"] - words["position_s"]))
         elif "stream_s" in words:
             if words["underruns"] != self.underruns:
                 self.underruns = words["underruns"]
@@ -98,8 +97,8 @@ class AudioLink:
         if self._process is not None and self._process.stdin is not None:
             self._process.stdin.write(json.dumps(words).encode() + b"\n")
 
-    def _lost(self, why: str) -> None:
+    def lost(self, why: str) -> None:
+        """There is no audio from now on, and the show does not wait for it."""
         self.missing = why
         self._say(f"audio: NONE ({why}): the show runs on this computer's clock, without its audio")
-        if self._player.item.has_audio and self._player.transport is Transport.COUNTDOWN:
-            self._player.audio_is_missing(host_now())
+        self._player.audio_is_missing(host_now())

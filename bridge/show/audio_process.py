@@ -142,6 +142,11 @@ class Desk:
         off_s = max(stream_s - self._line.at(HostS(at_s)) for at_s, stream_s in pairs)
         return abs(off_s) > 0.6 * self.mixer.block / self.mixer.rate
 
+    @property
+    def has_clock(self) -> bool:
+        """Nothing can be timed before the first report."""
+        return self._line.count > 0
+
     def command(self, words: dict[str, Any]) -> dict[str, Any] | None:
         """Does it; returns what is to be answered."""
         mixer = self.mixer
@@ -196,12 +201,12 @@ def main() -> None:
     mixers: list[Mixer] = []
     try:
         stream = _open(mixers, setting["device"])
-    except Exception as error:  # no library, no device, no rate: all mean the same to a show
+        mixer = mixers[0]
+        files = {int(i): load(Path(p), float(g), mixer.rate) for i, p, g in setting["files"]}
+    except Exception as error:  # no library, device, rate or file: all mean the same to a show
         _say({"missing": str(error) or repr(error)})
         return
-    mixer = mixers[0]
-    files = {int(i): load(Path(p), float(g), mixer.rate) for i, p, g in setting["files"]}
-    desk, waiting = Desk(mixer, files), b""
+    desk, waiting, asked = Desk(mixer, files), b"", list[bytes]()
     while True:
         readable, _, _ = select.select([0], [], [], REPORT_S)
         report = desk.observe()
@@ -210,11 +215,14 @@ def main() -> None:
             if not data:
                 break
             *lines, waiting = (waiting + data).split(b"\n")
-            for line in lines:
+            asked += lines
+        if report is not None:
+            _say(report)  # first: what begins is told in the clock's own seconds
+        if desk.has_clock:
+            for line in asked:
                 if (answer := desk.command(json.loads(line))) is not None:
                     _say(answer)
-        if report is not None:
-            _say(report)
+            asked.clear()
     stream.stop()
 
 

@@ -11,12 +11,19 @@ from bridge.show.mtc import Heard, Observation
 LOCK_S = 0.12
 """So long the code must run without a break before anything sounds."""
 QUIET_S = 0.1
-"""No sign for this long: it runs on by itself. The slowest sender gives one every 10.4 ms (24
-frames a second) or every 31 ms (clock at 80 beats a minute)."""
+"""No sign for this long: it runs on by itself. The slowest time code gives one every 10.4 ms (24
+frames a second); a clock gives one every 63 ms at 40 beats a minute: below 25 none locks."""
 FREEWHEEL_S = 0.5
 """No sign for this long: the sender has stopped. Time code has no other way to say so."""
+WINDOW_S = 4.0
+"""The rate is that of the last so many seconds."""
+TIME_CODE_ERROR = 0.005
+"""Time code runs at its nominal rate but for the sender's oscillator."""
+CLOCK_ERROR = 0.3
+"""A MIDI clock has the sender's tempo, which need not be the score's."""
 PLACE_S = 0.04
-"""An observation this far off is another place, when the next ones agree."""
+"""An observation this far off, and by what the rate may be off, is another place, when the next
+ones agree."""
 _MISFITS = 4
 
 
@@ -32,8 +39,10 @@ class Lock(Enum):
 class Follower:
     """Position of the sender at any host time, once locked."""
 
-    def __init__(self, *, window_s: float = 4.0, prior_error: float = 0.005) -> None:
-        self.map = ClockMap(RobustLine(window_s, prior_error=prior_error))
+    def __init__(self, *, prior_error: float = TIME_CODE_ERROR) -> None:
+        """`prior_error`: by what share its rate may be off what is expected of it."""
+        self.map = ClockMap(RobustLine(WINDOW_S, prior_error=prior_error))
+        self._prior_error = prior_error
         self.position = 0.0
         """Where the sender last said it was."""
         self.relocations = 0
@@ -57,6 +66,7 @@ class Follower:
         """What the reader heard. True: the music's place has changed, sounding notes must end."""
         now_s = seen.host_s
         changed = self.advance(now_s)
+        place_s = PLACE_S + self._prior_error * min(QUIET_S, now_s - self._heard_s)
         if seen.heard is not Heard.RUNS:
             if seen.heard is not Heard.BACKWARDS:
                 self.position = seen.position
@@ -64,7 +74,7 @@ class Follower:
         self.position, self._heard_s = seen.position, now_s
         if self._lock is Lock.STOPPED:
             self._begin(now_s)
-        elif abs(self.map.line.at(now_s) - seen.position) > PLACE_S:
+        elif abs(self.map.line.at(now_s) - seen.position) > place_s:
             self._misfits += 1
             if self._misfits < _MISFITS:
                 return changed

@@ -12,7 +12,7 @@ from bridge.interlock import State
 from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
-from bridge.show.player import Player, Transport
+from bridge.show.player import NoSuchPlace, Player, Transport
 from bridge.show.show_file import Show
 from bridge.show.show_source import ShowSource
 from bridge.show.show_stage import ShowStage
@@ -40,6 +40,8 @@ class Desk:
         """One key or word of the show's own; None if it is not one."""
         now_s, source = host_now(), self.source
         word, _, number = said.strip().lower().partition(" ")
+        if number and word in ("b", "resume", "item") and not number.isdecimal():
+            return f"{number!r} is no number"
         try:
             match word:
                 case "g" | "go" | "b" | "resume":
@@ -59,13 +61,15 @@ class Desk:
                     source.choose(now_s, int(number) - 1)
                 case _:
                     return None
-        except ValueError as error:
-            return str(error) if "there is no" in str(error) else f"{number!r} is no number"
+        except NoSuchPlace as error:
+            return str(error)
         return self.status()
 
     def asked(self, word: str, who: str, phase: Phase | None) -> str:
         """The same by the panel: `who` asks for one of ASKED."""
         answer = self.extra(word) or ""
+        if self.operator is not None:  # or what it let go of would sound until something else came
+            self.operator.service.source_changed()
         self._say(f"{who}: {word}: {answer}")
         return answer
 
@@ -100,8 +104,7 @@ class Desk:
         try:
             await self.audio.run()
         except (OSError, ValueError, KeyError) as error:
-            self.audio.heard({"missing": repr(error)})
-            self._say(f"audio: NONE ({error!r}); coils go by this computer's clock")
+            self.audio.lost(repr(error))
 
     @property
     def _is_armed(self) -> bool:

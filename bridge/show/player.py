@@ -25,6 +25,10 @@ TAIL_S = 1.5
 OnTrip = Literal["stop", "fade", "go on"]
 
 
+class NoSuchPlace(ValueError):
+    """The operator asked for a bar or an item that is not there; the text says what there is."""
+
+
 class Transport(Enum):
     """What the show does."""
 
@@ -109,6 +113,9 @@ class Player:
     def __init__(self, items: Sequence[Item]) -> None:
         """At least one item."""
         self.items = tuple(items)
+        self.held = self.items[0].wait
+        """A chased item does not follow its master until the operator has said go: at first where
+        the item says `wait`, and again after a pause or a trip."""
         self.index = 0
         self.transport = Transport.READY
         self.audio_wishes: list[AudioWish] = []
@@ -116,7 +123,9 @@ class Player:
         self._position_s = 0.0
         self._map: PositionMap | None = None
         self._audio_map: PositionMap | None = None
-        self._audio_runs = False
+        """While the device plays this item."""
+        self._begins_s = HostS(0.0)
+        """When the countdown ends."""
         self._next = 0
         self._before: list[bytes] = []
 
@@ -138,25 +147,31 @@ class Player:
 
     def go(self, now_s: HostS) -> None:
         """Begins the item that is ready, or goes on from where it was paused, at a bar's begin."""
+        self.held = False
         if self.transport is Transport.READY:
             self._begin(now_s, 0.0, self.item.countdown_s)
         elif self.transport is Transport.PAUSED:
             self.resume(now_s, None)
 
     def resume(self, now_s: HostS, bar: int | None) -> None:
-        """Goes on at a bar, or at the begin of the one where it was paused. Raises ValueError."""
+        """Goes on at a bar, or at the begin of the one where it was paused. Raises NoSuchPlace."""
         score, offset_s = self.item.score, self.item.score_offset_s
-        begin_s = 0.0 if bar is None or bar == 1 else score.position_at_bar(bar) + offset_s
-        if self.transport is not Transport.PAUSED:
-            self.pause(now_s)
-        if bar is None:
-            if self._audio_runs and self._audio_map is not None:  # the audio went on: join it
-                self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
-                return
-            bar = score.bar_at(self._position_s - offset_s) if self._position_s > offset_s else 1
-            begin_s = score.position_at_bar(bar) + offset_s if bar > 1 else 0.0
+        if bar is not None:
+            if self.item.is_chased:
+                raise NoSuchPlace("this item plays where its master is: go there in the DAW")
+            if not 1 <= bar <= score.last_bar:
+                raise NoSuchPlace(
+                    f"there is no bar {bar}: the score has bars 1 to {score.last_bar}"
+                )
+        elif self.transport is Transport.PAUSED and self._audio_map is not None:
+            # The audio went on: join it.
+            self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
+            return
         self.pause(now_s)
-        self._begin(now_s, begin_s, 0.0)
+        self.held = False
+        if bar is None:  # behind the last bar notes ring out: there is none to go on at
+            bar = min(score.bar_at(self._position_s - offset_s), score.last_bar)
+        self._begin(now_s, score.position_at_bar(bar) + offset_s if bar > 1 else 0.0, 0.0)
 
     def pause(self, now_s: HostS) -> None:
         """Stands still at what is heard at `now_s`; the audio too."""
@@ -165,20 +180,22 @@ class Player:
             self.transport = Transport.PAUSED
         if self.item.has_audio:
             self._wish("stop", 0.0, now_s)
-        self._audio_runs = False
-        self._map = None
+        self._map = self._audio_map = None
+        self.held = True
 
     def choose(self, now_s: HostS, index: int) -> None:
-        """Makes an item ready. Raises ValueError for one that is not there."""
+        """Makes an item ready. Raises NoSuchPlace for one that is not there."""
         if not 0 <= index < len(self.items):
-            raise ValueError(f"there is no item {index + 1}: the show has {len(self.items)}")
+            raise NoSuchPlace(f"there is no item {index + 1}: the show has {len(self.items)}")
         self.pause(now_s)
         self.index, self._position_s, self.transport = index, 0.0, Transport.READY
+        self.held = self.item.wait
 
     # -- what happens to it ---------------------------------------------------------------------
 
     def tripped(self, now_s: HostS) -> None:
         """Permission is gone: the place is kept, the audio does as the item says."""
+        self.held = True  # a master that rolls on must not make it sound again by itself
         if self.transport not in (Transport.PLAYING, Transport.COUNTDOWN):
             return
         if self.item.on_trip == "go on" and self._audio_map is not None:
@@ -188,20 +205,22 @@ class Player:
         if self.item.has_audio and self.item.on_trip == "fade":
             self._wish("fade", 0.0, now_s)
             self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
-            self._map, self._audio_runs = None, False
+            self._map = self._audio_map = None
             return
         self.pause(now_s)
 
     def audio_plays(self, clock: PositionMap) -> None:
         """The device has been given the place: `clock` is item time by the device's own clock."""
         if self.transport is Transport.COUNTDOWN and self.item.has_audio:
-            self._audio_map, self._audio_runs = clock, True
+            self._audio_map = clock
             self._play(clock, self._position_s)
 
     def audio_is_missing(self, now_s: HostS) -> None:
-        """There is no device: this computer's clock must do."""
+        """There is no device: this computer's clock must do. The countdown is counted out."""
+        self._audio_map = None  # or a trip with "go on" would have it joined again
         if self.item.has_audio and self.transport is Transport.COUNTDOWN:
-            self._play(Steady(HostS(now_s + START_S - self._position_s)), self._position_s)
+            begins_s = max(self._begins_s, now_s + START_S)
+            self._play(Steady(HostS(begins_s - self._position_s)), self._position_s)
 
     def follow(self, clock: PositionMap | None, now_s: HostS) -> None:
         """A chased item: the master runs by `clock`; None: it stands."""
@@ -209,7 +228,7 @@ class Player:
             if self.transport is Transport.PLAYING:
                 self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
             self._map = None
-        elif self.transport is not Transport.ENDED:
+        elif not self.held and self.transport is not Transport.ENDED:
             self._play(clock, clock.position_at(now_s))
 
     # -- what is to be played -------------------------------------------------------------------
@@ -248,7 +267,7 @@ class Player:
     # -- inside ---------------------------------------------------------------------------------
 
     def _begin(self, now_s: HostS, position_s: float, countdown_s: float) -> None:
-        at_s = HostS(now_s + max(START_S, countdown_s))
+        at_s = self._begins_s = HostS(now_s + max(START_S, countdown_s))
         self._position_s, self.transport = position_s, Transport.COUNTDOWN
         if self.item.is_chased:
             self.transport = Transport.PAUSED  # its master says when
@@ -266,11 +285,12 @@ class Player:
         self._before = settings_before(events[: self._next])
 
     def _end(self, now_s: HostS) -> None:
-        self._map, self._audio_runs = None, False
+        self._map = self._audio_map = None
         if self.index + 1 == len(self.items):
             self._position_s, self.transport = self.item.duration_s, Transport.ENDED
             return
         self.index, self._position_s, self.transport = self.index + 1, 0.0, Transport.READY
+        self.held = self.item.wait
         if not self.item.wait:
             self.go(now_s)
 

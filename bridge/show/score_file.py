@@ -76,10 +76,11 @@ class Score:
 
     def bar_at(self, position_s: float) -> int:
         """The bar that sounds then, from 1."""
-        tick = self._tick_at(max(0.0, position_s)) + 1e-6
-        index = bisect_right(self._signatures, tick, key=lambda s: s[0]) - 1
-        at_tick, bar, length = self._signatures[index]
-        return bar + int((tick - at_tick) // length)
+        return self.place_at(position_s)[0]
+
+    @property
+    def last_bar(self) -> int:
+        return self.bar_at(self.duration_s)
 
     def place_at(self, position_s: float) -> tuple[int, float]:
         """Bar and beat that sound then, both from 1; a beat is the time signature's unit."""
@@ -96,9 +97,8 @@ class Score:
 
     def position_at_bar(self, bar: int) -> float:
         """Where a bar begins. Raises ValueError for one that is not in the score."""
-        last = self.bar_at(self.duration_s)
-        if not 1 <= bar <= last:
-            raise ValueError(f"there is no bar {bar}: the score has bars 1 to {last}")
+        if not 1 <= bar <= self.last_bar:
+            raise ValueError(f"there is no bar {bar}: the score has bars 1 to {self.last_bar}")
         index = bisect_right(self._signatures, bar, key=lambda s: s[1]) - 1
         at_tick, first, length = self._signatures[index]
         return self.position_at_quarter((at_tick + (bar - first) * length) / self._per_quarter)

@@ -168,6 +168,12 @@ def _references(section: ItemSection, config: Config) -> list[str]:
     if section.chase is not None and section.chase.input not in inputs:
         known = ", ".join(inputs) or "none"
         found.append(f'chase.input: there is no input "{section.chase.input}"; there are: {known}')
+    found += [
+        f'chase.input: input "{i.name}" has timing = "fixed_delay": the code itself says when; '
+        f"give an input without a delay"
+        for i in config.input
+        if section.chase is not None and i.name == section.chase.input and i.timing == "fixed_delay"
+    ]
     return found
 
 

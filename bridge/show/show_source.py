@@ -13,7 +13,7 @@ from bridge.clocks import HostS, MusicS
 from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
-from bridge.show.follower import Follower
+from bridge.show.follower import CLOCK_ERROR, TIME_CODE_ERROR, Follower
 from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
 from bridge.show.player import Player, Shifted, Transport
 from bridge.show.score_file import Score
@@ -63,8 +63,7 @@ class ShowSource:
         self._item = -1
         self._now_s = MusicS(0.0)
         self._lead_s = AHEAD_S
-        self._mtc, self._clock = MtcReader(), ClockReader()
-        self.follower = Follower()
+        self._listen_anew()
         self._instrument = self._make()
 
     # -- ScoreFeed ------------------------------------------------------------------------------
@@ -72,6 +71,8 @@ class ShowSource:
     def take(self, until_s: MusicS) -> list[tuple[MusicS, str, bytes]]:
         """Score events that take effect up to `until_s`."""
         found = self.player.take(HostS(until_s))
+        if self._item != self.player.index:
+            found = []  # of an item that has ended: nothing to the instrument of the next
         self._change_item(until_s)
         if self.player.transport is Transport.ENDED and not self._has_ended:
             self._instrument.input_lost(max(self._now_s, until_s), SCORE_INPUT)
@@ -117,9 +118,9 @@ class ShowSource:
         self.player.go(now_s)
 
     def resume(self, now_s: HostS, bar: int | None) -> None:
-        """Raises ValueError for a bar that is not there."""
-        self.release(now_s)
+        """Raises NoSuchPlace for a bar that is not there; what plays then plays on."""
         self.player.resume(HostS(now_s + self._lead_s), bar)
+        self.release(now_s)
 
     def pause(self, now_s: HostS) -> None:
         """What is decided already is played out; coils and audio stand still a lead from now."""
@@ -127,7 +128,7 @@ class ShowSource:
         self.release(now_s)
 
     def choose(self, now_s: HostS, index: int) -> None:
-        """Raises ValueError for an item that is not there."""
+        """Raises NoSuchPlace for an item that is not there."""
         self.player.choose(HostS(now_s + self._lead_s), index)
         self._change_item(MusicS(now_s + self._lead_s))
 
@@ -161,7 +162,14 @@ class ShowSource:
         self._now_s = max(self._now_s, at_s)
         self._instrument.hush(self._now_s)
         self._instrument = self._make()
-        self._mtc, self._clock, self.follower = MtcReader(), ClockReader(), Follower()
+        self._listen_anew()
+
+    def _listen_anew(self) -> None:
+        """For the master of the item, if it has one."""
+        chase = self._playing[self.player.index].chase
+        by_clock = chase is not None and chase.kind == "clock"
+        self._mtc, self._clock = MtcReader(), ClockReader()
+        self.follower = Follower(prior_error=CLOCK_ERROR if by_clock else TIME_CODE_ERROR)
 
     def _follow(self, at_s: MusicS, chase: Chase, message: bytes) -> None:
         arrived_s = HostS(at_s - self._lead_s)
@@ -173,8 +181,7 @@ class ShowSource:
             seen = _in_seconds(seen, score)
         begin_s = chase.begin_s
         follower = self.follower
-        ran = follower.runs
-        if follower.observe(seen) or (ran and not follower.runs):
+        if follower.observe(seen):
             self.player.follow(None, HostS(at_s))
             self._instrument.input_lost(at_s, SCORE_INPUT)
         if follower.runs and self.player.transport is not Transport.PLAYING:

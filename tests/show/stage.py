@@ -36,10 +36,13 @@ def midi_file(path: Path, *tracks: Sequence[mido.Message | mido.MetaMessage]) ->
 
 
 def stage(
-    config: Config, items: Sequence[Item], playing: Sequence[Playing] | None = None
+    config: Config,
+    items: Sequence[Item],
+    playing: Sequence[Playing] | None = None,
+    source: ShowSource | None = None,
 ) -> tuple[VirtualSite, ShowSource]:
-    """An armed virtual site and the show on it."""
-    source = ShowSource(config, Player(items), playing or [Playing() for _ in items])
+    """An armed virtual site and the show on it, its source made here if none is given."""
+    source = source or ShowSource(config, Player(items), playing or [Playing() for _ in items])
     site = VirtualSite(config, source)
     site.arm()
     return site, source
@@ -52,4 +55,4 @@ def first_pulses(pulses: Sequence[TimedPulse], gap_s: float) -> list[float]:
 
 def first_pulses_of(starts: Sequence[float], gap_s: float) -> list[float]:
     """The same, of bare times."""
-    return [b for a, b in zip([float("-inf"), *starts[:-1]], starts, strict=True) if b - a >= gap_s]
+    return [b for a, b in zip([float("-inf"), *starts], starts, strict=False) if b - a >= gap_s]

@@ -211,6 +211,7 @@ def test_a_show_follows_time_code_and_stops_with_it() -> None:
     chased = Item("One", steady(40), is_chased=True)
     playing = [Playing(chase=Chase("keys", "mtc", begin_s=3600.0))]
     virtual, source = stage(depot(), [chased], playing)
+    source.go(virtual.now_s)
     virtual.run_for(3.0)
     rate, draw = FrameRate.FPS_25, random.Random(2)
     begin_s = virtual.now_s + 0.1
