@@ -235,7 +235,8 @@ def test_the_coils_go_by_the_frames_that_were_played(monkeypatch: pytest.MonkeyP
 
     def report(host_s: float, underruns: int = 0, late_s: float = 0.0) -> None:
         stream_s = 2.25 + (host_s - 100) * 1.0002 - late_s
-        audio.heard({"at_s": host_s, "stream_s": stream_s, "underruns": underruns})
+        pace = {"pace": 1.0002, "underruns": underruns}
+        audio.heard({"at_s": host_s, "stream_s": stream_s, **pace})
 
     report(100.0)
     audio.heard({"begins": 0, "stream_s": 7.25, "position_s": 0.0})
