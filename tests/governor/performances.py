@@ -150,7 +150,7 @@ class Performer:
 # -- attacks: each fills one reserve out of silence -----------------------------------------------
 
 
-def attack(seed: int) -> tuple[str, Stage]:
+def attack(seed: int, early_s: float = 0.0) -> tuple[str, Stage]:
     """One seeded attack; its kind, and the stage after it."""
     rng = random.Random(seed)
     window_ms = rng.choice((10, 20, 50, 100, 250, 1000, 1000, 1000))
@@ -166,6 +166,8 @@ def attack(seed: int) -> tuple[str, Stage]:
         jitter_s=rng.choice((0, 0.005, 0.05)),
         cruel=rng.random() < 0.6,
         board_error=rng.choice((-0.005, 0, 0.005)),
+        early_s=early_s,
+        early_from_s=1.0 + max(0.1, window_ms / 1000) * (seed % 16) / 16,
     )
     kind = rng.choice(("machine-gun", "pile-up", "swap", "freeze", "machine-gun"))
     player = Performer(Stage(config, wire, seed), rng)

@@ -80,6 +80,10 @@ class Wire:
     board_error: float = 0.0
     """The board's clock runs faster by this share."""
     measured_wrong_ppm: float = 0.0
+    early_s: float = 0.0
+    """From `early_from_s` on states are commanded so much ahead of the time at which they take
+    effect: to the governor that time has passed, and no coil has rested in it."""
+    early_from_s: float = 0.0
 
 
 @dataclass
@@ -93,7 +97,11 @@ class Stage:
 
     def __post_init__(self) -> None:
         self.governor = self.make(
-            self.coil, link_jitter_s=self.wire.jitter_s, lease_s=LEASE_S, refresh_s=REFRESH_S
+            self.coil,
+            link_jitter_s=self.wire.jitter_s,
+            lease_s=LEASE_S,
+            refresh_s=REFRESH_S,
+            early_s=self.wire.early_s,
         )
         self.limits: OutputLimits = guard_limits(self.coil)
         self.tick_hz = 2_000_000 * (1 + self.wire.board_error)
@@ -148,7 +156,9 @@ class Stage:
         return self.board.pulses
 
     def _decide(self, at_s: float) -> None:
-        answer = self.governor.update(at_s, self._asks)
+        wire = self.wire
+        early_s = wire.early_s if at_s >= wire.early_from_s else 0.0
+        answer = self.governor.update(at_s + early_s, self._asks)
         self.answers.append((at_s, answer))
         self._said = self._slots.seat(at_s, answer.voices, self.told_hz)
         self._moved_s = at_s

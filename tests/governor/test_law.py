@@ -71,6 +71,23 @@ def test_the_attacks_come_near_the_bound() -> None:
     assert 0.9 < max(fullest) <= 1
 
 
+@pytest.mark.parametrize("early_s", [0.02, 0.119])
+def test_what_takes_effect_before_its_time_breaks_no_limit(early_s: float) -> None:
+    """Where live notes replace what is queued, a state may take effect that much before the time
+    it is commanded for (coil_line.py): the law with a longer H."""
+    pulses = 0
+    for seed in range(150):
+        pulses += judge(attack(seed, early_s)[1], seed)
+    for seed in range(15):
+        rng = random.Random(seed)
+        wire = any_wire(rng)
+        wire.early_s, wire.early_from_s = early_s, rng.uniform(0, 4)
+        stage = Stage(any_coil(rng), wire, seed)
+        Performer(stage, rng).perform(4.0)
+        pulses += judge(stage, seed)
+    assert pulses > 1000
+
+
 class Board:
     """A simulated controller that is set up and armed, fed with a stage's frames."""
 

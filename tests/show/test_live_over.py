@@ -141,24 +141,16 @@ def test_the_scores_notes_keep_their_time_under_a_live_one(away_s: float) -> Non
 
 
 def test_a_note_that_sounds_already_keeps_its_phase() -> None:
-    """Its end is queued when a key goes down: it is not begun anew."""
+    """The end of its release is queued when a key goes down: it is not begun anew."""
     virtual = show_on(yard(), [(0.2, 45, 1)], 1.0)
-    virtual.run_until(HostS(virtual.now_s + 0.6 + 1.1))  # its end is 100 ms away: said already
-    struck_s = virtual.now_s
-    virtual.midi(INPUT, note_on(21, 60))  # 27.5 Hz
-    virtual.run_for(0.08)
-    pulses = [p for p in virtual.take_pulses()["Larkspur"] if p.start_s > struck_s - 0.3]
-    period_s = 1 / 110
-    of_score = [
-        p.start_s
-        for p in pulses
-        if abs(
-            (p.start_s - pulses[0].start_s) / period_s
-            - round((p.start_s - pulses[0].start_s) / period_s)
-        )
-        < 0.01
-    ]
-    assert len([s for s in of_score if s > struck_s + 0.01]) >= 6
+    zero_s = virtual.now_s + 0.6
+    virtual.run_until(HostS(zero_s + 1.19))
+    virtual.midi(INPUT, note_on(16, 60))  # 20.6 Hz: its pulses are few
+    virtual.run_for(0.4)
+    starts = starts_after(virtual, "Larkspur", zero_s)
+    periods = [(s - starts[0]) * 110 for s in starts if 1.2 < s - zero_s < 1.26]
+    on_grid = [p for p in periods if abs(p - round(p)) < 0.02]
+    assert len(on_grid) >= 5, periods
 
 
 def test_an_immediate_input_beside_a_delayed_one() -> None:
@@ -201,7 +193,6 @@ def test_a_trip_and_a_new_arming_leave_no_live_note() -> None:
     virtual.run_for(1.5)
     virtual.midi(INPUT, note_on(40))
     virtual.run_for(0.1)
-    assert not virtual.engine.checks(virtual.now_s)[0].passed  # a note is held
     virtual.act(Act.DISARM)
     dark_s = virtual.now_s
     virtual.run_for(0.5)
@@ -210,6 +201,17 @@ def test_a_trip_and_a_new_arming_leave_no_live_note() -> None:
     virtual.run_for(0.5)
     assert virtual.engine.interlock.state is State.ARMED
     assert starts_after(virtual, "Larkspur", dark_s + 0.003) == []
+
+
+def test_a_held_live_key_keeps_from_arming() -> None:
+    config = yard()
+    source = ShowSource(config, Player([Item("One", score_of([(9.0, 60, 1)]))]), [Playing()])
+    virtual = VirtualSite(config, source)
+    virtual.midi(INPUT, note_on(40))
+    assert not virtual.engine.checks(virtual.now_s)[0].passed
+    virtual.midi(INPUT, note_off(40))
+    virtual.run_for(1.0)
+    assert virtual.engine.checks(virtual.now_s)[0].passed
 
 
 # -- whose voices -------------------------------------------------------------------------------
@@ -316,7 +318,7 @@ def play_along(virtual: VirtualSite, draw: random.Random, names: list[str], seco
         virtual.run_for(draw.choice([0.0, 0.001, 0.01, 0.05, 0.2]) * draw.uniform(0.5, 1.0))
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_random_nights_over_a_show_break_no_limit(seed: int) -> None:
     draw = random.Random(seed)
     rule = ("live", "score", "newest")[seed % 3]
@@ -330,7 +332,7 @@ def test_random_nights_over_a_show_break_no_limit(seed: int) -> None:
     ]
     virtual = show_on(config, notes, draw.choice([0.03, 0.2, 0.6]), seed, loss=0.05)
     saboteur = Saboteur(virtual, seed)
-    play_along(virtual, draw, [INPUT], 7.0)
+    play_along(virtual, draw, [INPUT], 5.0)
     virtual.run_for(0.5)
     assert virtual.engine.interlock.state is State.ARMED
     assert guard_refusals(virtual) == 0
@@ -339,14 +341,14 @@ def test_random_nights_over_a_show_break_no_limit(seed: int) -> None:
     assert fullest_use(config, virtual) > 0.5, "no limit was met"
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_random_nights_of_two_kinds_of_input_break_no_limit(seed: int) -> None:
     draw = random.Random(100 + seed)
     config = site([coil("Larkspur", "North", 1, **TIGHT)], inputs=[DELAYED, KEYS])
     virtual = VirtualSite(config, Instrument(config))
     virtual.arm()
     saboteur = Saboteur(virtual, seed)
-    play_along(virtual, draw, ["daw", INPUT], 7.0)
+    play_along(virtual, draw, ["daw", INPUT], 5.0)
     assert virtual.engine.interlock.state is State.ARMED
     assert guard_refusals(virtual) == 0
     assert not violations(config, virtual)
