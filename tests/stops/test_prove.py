@@ -131,7 +131,7 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
                 reset(walk)
             arm(walk)
             shell = Program("stop", str(rig.config))
-            assert shell.process.wait(10) == 0
+            assert shell.process.wait(40) == 0
             shell.end()
             walk.wait_for("proven: another shell")
             reset(walk)
@@ -144,12 +144,12 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
             walk.wait_for("proven: terminal")
             walk.wait_for("every stop is proven today")
             walk.say("quit")
-            assert walk.process.wait(10) == 0
+            assert walk.process.wait(40) == 0
         kept = json.loads(next(rig.state.glob("*.proofs.json")).read_text(encoding="utf-8"))
         assert len(kept["proofs"]) == 5
         assert all(0 < p["dark_after_ms"] <= MOST_MS for p in kept["proofs"].values())
         told = Program("journal", "show", str(rig.config))
-        assert told.process.wait(20) == 0
+        assert told.process.wait(40) == 0
         told.end()
         for name in kept["proofs"]:
             assert any(f"proven: {name}, dark after" in line for line in told.lines), told.lines
@@ -157,12 +157,12 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
             reset(daemon)
             arm(daemon)
             with rig.daemon() as second:
-                assert second.process.wait(10) == 2
+                assert second.process.wait(40) == 2
             shell = Program("stop", str(rig.config))  # the first one's socket is still there
-            assert shell.process.wait(10) == 0
+            assert shell.process.wait(40) == 0
             shell.end()
             daemon.say("quit")
-            daemon.process.wait(10)
+            daemon.process.wait(40)
         next(rig.state.glob("*.proofs.json")).unlink()
         with rig.daemon() as daemon:
             daemon.wait_for("port open")
