@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -119,37 +121,46 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
                 return
         raise AssertionError(daemon.lines[-20:])
 
+    def prove(walk: Program, press: Callable[[], object], name: str) -> None:
+        for _ in range(4):
+            at = len(walk.lines)
+            arm(walk)
+            press()
+            if "cause 40" not in walk.wait_for("armed → tripped", after=at):
+                walk.wait_for(f"proven: {name}", after=at)
+                return
+            press()  # as it was; a computer that stalls trips, as it must: once more
+            reset(walk)
+        raise AssertionError(walk.lines[-20:])
+
+    def shell() -> None:
+        asked = Program("stop", str(rig.config))
+        assert asked.process.wait(40) == 0
+        asked.end()
+
     with rig.board() as board:
         board.say("prove")
         with Program("prove-stop", str(rig.config), "--plain") as walk:
             walk.wait_for("Mains OFF")
             for word, name in (("estop", "emergency button"), ("key", "key"), ("local", "local")):
-                arm(walk)
-                board.say(word)
-                walk.wait_for(f"proven: Rack: {name}")
+                prove(walk, partial(board.say, word), f"Rack: {name}")
                 board.say(word)
                 reset(walk)
-            arm(walk)
-            shell = Program("stop", str(rig.config))
-            assert shell.process.wait(10) == 0
-            shell.end()
-            walk.wait_for("proven: another shell")
+            prove(walk, shell, "another shell")
             reset(walk)
             # Not armed: a stop, but no proof.
             walk.say("stop")
             walk.wait_for("nothing was armed")
             reset(walk)
-            arm(walk)
-            walk.say("stop")
-            walk.wait_for("proven: terminal")
+            prove(walk, partial(walk.say, "stop"), "terminal")
             walk.wait_for("every stop is proven today")
             walk.say("quit")
-            assert walk.process.wait(10) == 0
+            assert walk.process.wait(40) == 0
         kept = json.loads(next(rig.state.glob("*.proofs.json")).read_text(encoding="utf-8"))
         assert len(kept["proofs"]) == 5
         assert all(0 < p["dark_after_ms"] <= MOST_MS for p in kept["proofs"].values())
         told = Program("journal", "show", str(rig.config))
-        assert told.process.wait(20) == 0
+        assert told.process.wait(40) == 0
         told.end()
         for name in kept["proofs"]:
             assert any(f"proven: {name}, dark after" in line for line in told.lines), told.lines
@@ -157,12 +168,10 @@ def test_the_whole_walk_and_what_it_is_good_for(tmp_path: Path) -> None:
             reset(daemon)
             arm(daemon)
             with rig.daemon() as second:
-                assert second.process.wait(10) == 2
-            shell = Program("stop", str(rig.config))  # the first one's socket is still there
-            assert shell.process.wait(10) == 0
-            shell.end()
+                assert second.process.wait(40) == 2
+            shell()  # the first one's socket is still there
             daemon.say("quit")
-            daemon.process.wait(10)
+            daemon.process.wait(40)
         next(rig.state.glob("*.proofs.json")).unlink()
         with rig.daemon() as daemon:
             daemon.wait_for("port open")

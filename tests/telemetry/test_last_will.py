@@ -31,13 +31,13 @@ def test_a_daemon_that_is_killed_leaves_its_last_will(tmp_path: Path) -> None:
             daemon.wait_for("MQTT: connected")
             person.wait_for(lambda: b'"locked"' in person.last("/state"), "state")
             answer = Program("stop", str(rig.config))
-            assert answer.process.wait(10) == 0
+            assert answer.process.wait(40) == 0
             answer.end()
             assert any("tripped" in line for line in answer.lines), answer.lines
             daemon.signal(signal.SIGKILL)
             person.wait_for(lambda: b'"unknown"' in person.last("/state"), "last will")
             dead = Program("stop", str(rig.config))
-            assert dead.process.wait(10) == 2
+            assert dead.process.wait(40) == 2
             dead.end()
             assert any("no daemon" in line for line in dead.errors), dead.errors
         will = StateSaid.model_validate_json(person.last("/state"))
