@@ -19,8 +19,10 @@ from bridge.cli import app
 from bridge.rehearse import run
 from tests.rehearse.test_bad_files import BENCH, END, NOTE, chunk, head
 
-VOICES = b"".join(bytes((n % 3 * 40, 0x90 | n % 12, 40 + n, 90)) for n in range(9))
-VOICES += b"".join(bytes((60, 0xB0 | n, 123, 0)) for n in range(9))
+VOICES = b"".join(
+    [bytes((n % 3 * 40, 0x90 | n, 40 + n, 90)) for n in range(9)]
+    + [bytes((60, 0xB0 | n, 123, 0)) for n in range(9)]
+)
 RUNNING = bytes((0, 0x90, 60, 100, 60, 62, 100, 60, 60, 0, 60, 62, 0))
 META = (
     bytes((0, 0xFF, 0x51, 3, 7, 0xA1, 0x20, 0, 0xFF, 0x58, 4, 3, 2, 24, 8))
