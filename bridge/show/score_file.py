@@ -8,6 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any, cast
 
@@ -113,10 +114,25 @@ class Score:
         return self.position_at_quarter((at_tick + (bar - first) * length) / self._per_quarter)
 
 
+def _without_alien_chunks(data: bytes) -> bytes:
+    """Chunks of other kinds are to be passed over (Standard MIDI Files 1.0); mido would not."""
+    kept: list[bytes] = []
+    at = 0
+    while at + 8 <= len(data):
+        kind, length = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8])
+        end = at + 8 + length
+        alien = at > 0 and kind != b"MTrk" and kind.isascii() and end <= len(data)
+        if not alien:
+            kept.append(data[at:end])
+        at = end
+    return b"".join([*kept, data[at:]])
+
+
 def read_score(path: Path) -> Score:
     """The score in a Standard MIDI File, type 0 or 1. Raises ScoreError."""
     try:
-        file: Any = mido.MidiFile(path, clip=True)
+        data = _without_alien_chunks(path.read_bytes())
+        file: Any = mido.MidiFile(file=BytesIO(data), clip=True)
     except OSError as error:
         raise ScoreError(f"{path}: cannot be read: {error.strerror or error}") from error
     except (EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
