@@ -7,7 +7,6 @@
 #include "catalogue.h"
 #include "port.h"
 
-#define SKIPPING_TICKS 400U /* what is skipped once too late reaches so much further: while it was, time passed */
 #define ALL_SLOTS ((uint8_t)((1U << SLOTS) - 1U))
 
 void coil_start(struct coil *coil, uint8_t output, uint16_t longest_pulse, uint32_t now)
@@ -61,8 +60,10 @@ static void commit_first(struct coil *coil)
         count_up(&coil->collisions_dropped);
         break;
     case FATE_APPLIED:
-        queue_drop_first(&coil->queue);
-        coil->applied_ahead = false;
+        for (uint8_t i = 0U; i < coil->applied_ahead; i++) {
+            queue_drop_first(&coil->queue);
+        }
+        coil->applied_ahead = 0U;
         break;
     case FATE_FORGOTTEN:
         break;
@@ -178,16 +179,17 @@ static void undo(struct coil *coil, const struct decision *decision)
     }
 }
 
-/* Is it of `from` or later, where a frame of that tick comes before pulses and after frames? */
-static bool is_after(const struct decision *decision, uint32_t from)
+/* Is it of `from` or later? A queued frame comes before another of its tick that arrives only now, and
+ * `before_queued` tells that this one does not go through the queue: it comes first. */
+static bool is_after(const struct decision *decision, uint32_t from, bool before_queued)
 {
-    return (decision->fate == FATE_APPLIED) ? is_before(from, decision->at)
-                                            : is_due(from, decision->at);
+    return ((decision->fate == FATE_APPLIED) && !before_queued) ? is_before(from, decision->at)
+                                                                : is_due(from, decision->at);
 }
 
 /* Undoes every decision of `from` or later, and forgets it unless it is inevitable. Returns how many of
  * those that are left are not undone: `reckon` is for the others. */
-static uint8_t withdraw(struct coil *coil, uint32_t from)
+static uint8_t withdraw(struct coil *coil, uint32_t from, bool before_queued)
 {
     uint8_t kept = 0U;
     uint8_t pulses = 0U;
@@ -199,11 +201,11 @@ static uint8_t withdraw(struct coil *coil, uint32_t from)
     left = coil->count;
     while (left != 0U) {
         const struct decision *newest = &coil->decisions[decision_place(coil, (uint8_t)(left - 1U))];
-        if ((left <= kept) && !is_after(newest, from)) {
+        if ((left <= kept) && !is_after(newest, from, before_queued)) {
             break;
         }
         if ((left > kept) && (newest->fate == FATE_APPLIED)) {
-            coil->applied_ahead = false;
+            coil->applied_ahead = 0U;
         }
         undo(coil, newest);
         left--;
@@ -219,6 +221,20 @@ static uint8_t withdraw(struct coil *coil, uint32_t from)
     return left;
 }
 
+/* Every queued frame of `tick`, in order: each might come too late if it waited for the one before. */
+static void apply_queued(struct coil *coil, uint32_t tick)
+{
+    const struct queued_frame *frame = queue_at(&coil->queue, 0U);
+
+    coil->before = coil->trains;
+    coil->applied_ahead = 0U;
+    while ((frame != NULL) && (frame->apply_at == tick)) {
+        (void)trains_apply(&coil->trains, tick, &frame->slots);
+        coil->applied_ahead++;
+        frame = queue_at(&coil->queue, coil->applied_ahead);
+    }
+}
+
 /* The trains of which bits are set in `going_on` move again, by the decisions from `index` on: with what has
  * been changed. */
 static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
@@ -228,9 +244,7 @@ static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
     for (uint8_t i = index; i < coil->count; i++) {
         struct decision *decision = &coil->decisions[decision_place(coil, i)];
         if (decision->fate == FATE_APPLIED) {
-            const struct queued_frame *frame = queue_at(&coil->queue, 0U);
-            coil->before = coil->trains;
-            (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+            apply_queued(coil, decision->at);
             moving = ALL_SLOTS;
         } else if (decision->fate == FATE_FORGOTTEN) {
             moving = 0U;
@@ -308,9 +322,9 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
     struct train *train = &coil->trains.train[index];
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
 
-    if ((coil->count == 0U) && is_before(at, now)) {
+    if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
         coil->collisions_dropped =
-            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start + SKIPPING_TICKS));
+            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
     } else {
         struct decision *decision = decided(coil, at, index, FATE_DROPPED);
         trains_keep(&coil->trains, train, &decision->undo);
@@ -319,12 +333,10 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
     return true;
 }
 
-SELDOM static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
+SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
 {
-    coil->before = coil->trains;
-    (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
-    coil->applied_ahead = true;
-    (void)decided(coil, frame->apply_at, SLOTS, FATE_APPLIED);
+    apply_queued(coil, tick);
+    (void)decided(coil, tick, SLOTS, FATE_APPLIED);
     return true;
 }
 
@@ -352,12 +364,12 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
         start = pulse_at(coil, motion, now + port_lead_ticks());
         behind = start - motion->grid;
     }
-    frame = queue_at(&coil->queue, coil->applied_ahead ? 1U : 0U);
+    frame = queue_at(&coil->queue, coil->applied_ahead);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
             return rest_until(coil, frame->apply_at);
         }
-        return !coil->applied_ahead && apply_ahead(coil, frame);
+        return (coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at);
     }
     if (!is_due(start, until)) {
         return rest_until(coil, start);
@@ -380,7 +392,7 @@ static bool is_overdue(const struct coil *coil, uint32_t now)
 /* What sounds from `tick` on, whatever had been decided of later. */
 static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
 {
-    uint8_t undone = withdraw(coil, tick);
+    uint8_t undone = withdraw(coil, tick, true);
     uint8_t going_on = trains_apply(&coil->trains, tick, slots);
 
     reckon(coil, undone, going_on);
@@ -389,7 +401,7 @@ static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
 void coil_catch_up(struct coil *coil, uint32_t now)
 {
     commit_before(coil, now);
-    for (uint8_t i = 0U; (i < QUEUE_FRAMES) && !coil->applied_ahead && is_overdue(coil, now);
+    for (uint8_t i = 0U; (i < QUEUE_FRAMES) && (coil->applied_ahead == 0U) && is_overdue(coil, now);
          i++) { /* polled late */
         const struct queued_frame *frame = queue_at(&coil->queue, 0U);
         change(coil, frame->apply_at, &frame->slots);
@@ -399,15 +411,15 @@ void coil_catch_up(struct coil *coil, uint32_t now)
 
 void coil_apply(struct coil *coil, uint32_t now, const struct slots *slots)
 {
-    if (coil->applied_ahead || !trains_match(&coil->trains, slots)) {
+    if ((coil->applied_ahead != 0U) || !trains_match(&coil->trains, slots)) {
         change(coil, now, slots);
     }
 }
 
 void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
 {
-    if ((keep == 0U) && coil->applied_ahead) {
-        uint8_t undone = withdraw(coil, now);
+    if ((keep == 0U) && (coil->applied_ahead != 0U)) {
+        uint8_t undone = withdraw(coil, now, true);
         for (uint8_t i = 0U; i < coil->count; i++) {
             struct decision *decision = &coil->decisions[decision_place(coil, i)];
             if (decision->fate == FATE_APPLIED) {
@@ -415,7 +427,7 @@ void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
             }
         }
         reckon(coil, undone, ALL_SLOTS);
-        coil->applied_ahead = false;
+        coil->applied_ahead = 0U;
     }
     queue_keep(&coil->queue, keep);
     wake_up(coil);
@@ -427,7 +439,7 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
     if (coil->count != 0U) {
         uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
-            uint8_t undone = withdraw(coil, apply_at);
+            uint8_t undone = withdraw(coil, apply_at, false);
             if (undone < coil->count) { /* a pulse of later is inevitable: it cannot wait in the queue */
                 reckon(coil, undone, trains_apply(&coil->trains, apply_at, slots));
                 return true;
@@ -452,7 +464,7 @@ void coil_go_dark(struct coil *coil, uint32_t now)
         guard_cut(&coil->guard, now);
     }
     coil->count = 0U;
-    coil->applied_ahead = false;
+    coil->applied_ahead = 0U;
     guard_withdrawn(&coil->guard, 0U);
     wake_up(coil);
     queue_clear(&coil->queue);
