@@ -258,7 +258,7 @@ LEAST_EQUAL = {
     "guard: rate": 295,
     "guard: windows": 40,
 }
-"""So many pulses must be equal, outside the loose stretches. The other vectors stop within 1.5 ms of
+"""So many pulses must be equal, outside the loose stretches. The others stop within 1.5 ms of
 their frame, or are there to be refused: of them answers and states are compared."""
 NO_SUCH_PLACE = {"board check failed": "the image finds out by itself; test_image_start.py"}
 
