@@ -245,7 +245,7 @@ BY_HAND = tuple(name for name in TRAINS if name.startswith("hostile"))[2:]
 """Only with `--long-bench`: they take long and are made like those that remain."""
 DIFFER = ("hostile 1",)
 """Three trains with spread, of 200, 200 and 391 ticks: a grid point each 80 ticks. One takes the
-image about 100 (by trace), so it cannot catch up and stays dark: PROTOCOL.md, section 8, allows it."""
+image about 100 (by trace), so it cannot catch up and stays dark: PROTOCOL.md, section 8."""
 LEAST_EQUAL = {
     "solo": 130,
     "solo over the wrap": 130,
