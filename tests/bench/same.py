@@ -14,6 +14,7 @@ before the core is told.
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
@@ -289,9 +290,10 @@ CAUSES = {
 }
 
 
-def compare(board: ImageBench, entries: list[Entry]) -> list[Verdict]:
+def compare(board: ImageBench, entries: list[Entry], forced: Sequence[int] = ()) -> list[Verdict]:
     """Holds the image's pins and line against its twins, program by program. The board must have
     been left alone for 60 ms, and every edge and byte since power-on must still be there.
+    `forced`: cycles at which the test put a pin high, which is no pulse.
 
     Raises: AssertionError, with what differs.
     """
@@ -315,7 +317,9 @@ def compare(board: ImageBench, entries: list[Entry]) -> list[Verdict]:
         pulses = [
             Pulse(p.output, program.tick_at(p.start_cycle), p.on_cycles // CYCLES_PER_TICK)
             for p in board.pulses()
-            if p.on_cycles is not None and program.from_cycle <= p.start_cycle < until
+            if p.on_cycles is not None
+            and program.from_cycle <= p.start_cycle < until
+            and not any(abs(p.start_cycle - at) <= CYCLES_PER_TICK for at in forced)
         ]
         said = [m for at, m in board.messages if program.from_cycle <= at < until]
         verdicts.append(hold(twin, pulses, said, whole=until == board.now))

@@ -43,6 +43,7 @@ def test_a_pulse_of_one_tick_is_refused(armed: ImageBench) -> None:
     armed.play(o0=(slot(4000, 1),))
     armed.run_for(10 * CYCLES_PER_MS)
     assert pulses_since(armed, begin) == []
+    armed.collect()
     refused = [m.reason for _, m in armed.messages if isinstance(m, Refusal)]
     assert refused == [Reason.BAD_SLOT]
 

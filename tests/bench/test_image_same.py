@@ -243,18 +243,23 @@ def test_hosts_that_play_err_and_stop(traced: Armed, request: pytest.FixtureRequ
 RESETS = {0: "power", 1: "external", 2: "watchdog", 3: "brownout"}
 BY_HAND = tuple(name for name in TRAINS if name.startswith("hostile"))[2:]
 """Only with `--long-bench`: they take long and are made like those that remain."""
-DIFFER = (
-    "step ramp",
-    "queue",
-    "guard: rate",
-    "guard: windows",
-    "every other trip",
-    "hostile 1",
-)
-"""Pulses differ outside the loose stretches. Step ramp: a pulse too near to be taken back when a
-frame comes has reckoned its gap by the old target, and the train is some ticks off from there.
-Hostile 1: pulses of 1 tick are dropped by the image. Every other trip: the pin that this test
-itself forces looks like a pulse. The rest is not understood yet."""
+DIFFER = ("hostile 1",)
+"""Three trains with spread, of 200, 200 and 391 ticks: a grid point each 80 ticks. One takes the
+image about 100 (by trace), so it cannot catch up and stays dark: PROTOCOL.md, section 8."""
+LEAST_EQUAL = {
+    "solo": 130,
+    "solo over the wrap": 130,
+    "bangs": 4,
+    "two trains collide": 100,
+    "step ramp": 70,
+    "spread": 160,
+    "queue": 65,
+    "lease": 15,
+    "guard: rate": 295,
+    "guard: windows": 40,
+}
+"""So many pulses must be equal, outside the loose stretches. The others stop within 1.5 ms of
+their frame, or are there to be refused: of them answers and states are compared."""
 NO_SUCH_PLACE = {"board check failed": "the image finds out by itself; test_image_start.py"}
 
 
@@ -265,6 +270,8 @@ class Player:
         self.board, self.vector = board, vector
         self.origin = 0
         """The vector's tick at which the program that runs began to count, modulo 2**32."""
+        self.forced: list[int] = []
+        """Cycles at which this test itself put an output's pin high."""
 
     def begin(self) -> None:
         """As the vector says, in place of what the image found: at the start of the core."""
@@ -323,6 +330,8 @@ class Player:
                         board.pin_at(at, pin, step[name] ^ (name in ("estop_a", "key")))
                 for output, level in step.get("ready", {}).items():
                     board.pin_at(at, READY[int(output)], int(not level))
+                if step.get("pin_mismatch"):
+                    self.forced.append(at)
                 if "pin_mismatch" in step:
                     board.force_at(at, OUTPUT_PINS[3], 1 if step["pin_mismatch"] else None)
             case "line_error":
@@ -364,7 +373,8 @@ def test_golden_vectors(name: str, request: pytest.FixtureRequest) -> None:
         player.begin()
         player.play()
         board.run_for(70 * CYCLES_PER_MS)
-        verdicts = compare(board, [player.begun, *board.traced()])
+        verdicts = compare(board, [player.begun, *board.traced()], player.forced)
     fired = sum(v.pulses + v.loose for v in verdicts)
+    assert sum(v.pulses for v in verdicts) >= LEAST_EQUAL.get(name, 0)
     print(f"{name}: {verdicts}, the vector has {len(vector['pulses'])} pulses")
     assert sum(v.answers for v in verdicts) or fired or name in ("broken contact", "starts armed")

@@ -15,6 +15,7 @@ from firmware_protocol.catalogue import Cause, State
 from .test_vectors import TRAINS, replay_board
 
 START = 202_000
+PLAYING = START + 20_000
 ON, OFF = 100, 200
 
 
@@ -36,7 +37,7 @@ def uncobs(wire: bytes) -> bytes:
 
 @pytest.mark.parametrize(("name", "first"), [("solo", 0), ("solo over the wrap", 2**32 - 300_000)])
 def test_solo(name: str, first: int) -> None:
-    armed = first + START
+    armed = first + PLAYING
     expected: list[list[int]] = []
     grid = armed * 256
     while -(-grid // 256) + ON <= armed + 500_000:
@@ -52,13 +53,13 @@ def test_the_wrap_is_inside_its_vector() -> None:
 
 
 def test_bangs() -> None:
-    first = [[0, START + 2000 * k, ON] for k in range(3)]
-    second = [[0, START + 80_000 + 1000 + 2000 * k, ON] for k in range(3)]
+    first = [[0, PLAYING + 2000 * k, ON] for k in range(3)]
+    second = [[0, PLAYING + 80_000 + 1000 + 2000 * k, ON] for k in range(3)]
     assert pulses("bangs") == first + second
 
 
 def test_stop_cuts_the_pulse() -> None:
-    assert pulses("stop in mid-pulse") == [[0, START, 150]]
+    assert pulses("stop in mid-pulse") == [[0, PLAYING, 150]]
     end = TRAINS["stop in mid-pulse"]["end"]
     assert (end["state"], end["cause"], end["trip_number"]) == (State.TRIPPED, Cause.HOST_STOP, 1)
 
@@ -66,13 +67,13 @@ def test_stop_cuts_the_pulse() -> None:
 def test_two_trains_alternate() -> None:
     expected: list[list[int]] = []
     for k in range(10):
-        expected += [[0, START + 3000 * k, ON], [0, START + 3000 * k + ON + OFF, ON]]
+        expected += [[0, PLAYING + 3000 * k, ON], [0, PLAYING + 3000 * k + ON + OFF, ON]]
     assert pulses("two trains collide") == expected
 
 
 def test_dropping_is_fair() -> None:
     """320 ticks between starts, half a period is 300: one fires at each grid point, each once."""
-    assert pulses("dropped after half a period") == [[0, START + 600 * k, 120] for k in range(4)]
+    assert pulses("dropped after half a period") == [[0, PLAYING + 600 * k, 120] for k in range(4)]
     # Four trains of four bangs: 16 wanted, 4 fired; `collisions_dropped` follows `pulses` (u16).
     outputs_at = 4 + 1 + 1 + 2 + 4 + 1 + 1 + 7 * 2 + 1
     status = last_status_after_end("dropped after half a period")
@@ -88,28 +89,28 @@ def last_status_after_end(name: str) -> bytes:
 
 def test_step_ramp() -> None:
     gaps = [2000.0, 2000, 2000, 1997.5, 1995, 1992.5]
-    at, expected = float(START), [float(START)]
-    while at < START + 44_500:
+    at, expected = float(PLAYING), [float(PLAYING)]
+    while at < PLAYING + 44_500:
         index = len(expected) - 1
-        if at >= START + 24_500:  # the frame of 2,500 ticks has come
+        if at >= PLAYING + 24_500:  # the frame of 2,500 ticks has come
             at += 2500
         else:
             at += gaps[index] if index < len(gaps) else 1990
         expected.append(at)
-    rounded = [[0, int(-(-t // 1)), ON] for t in expected if t + ON <= START + 44_500]
+    rounded = [[0, int(-(-t // 1)), ON] for t in expected if t + ON <= PLAYING + 44_500]
     assert pulses("step ramp") == rounded
 
 
 def test_lease_ends_in_mid_pulse() -> None:
-    whole = [[0, START + 1000 * k, ON] for k in range(40)]
-    assert pulses("lease") == [*whole, [0, START + 40_000, 50]]
+    whole = [[0, PLAYING + 1000 * k, ON] for k in range(40)]
+    assert pulses("lease") == [*whole, [0, PLAYING + 40_000, 50]]
     assert TRAINS["lease"]["end"]["cause"] == Cause.LEASE_EXPIRED
 
 
 def test_rate_is_refused_and_trips_at_the_17th() -> None:
-    assert pulses("guard: rate") == [[0, START + 2000 * k, 50] for k in range(300)]
+    assert pulses("guard: rate") == [[0, PLAYING + 2000 * k, 50] for k in range(300)]
     assert TRAINS["guard: rate"]["end"]["cause"] == Cause.GUARD_REFUSALS
-    assert tripped_at("guard: rate") == START + 2000 * 316
+    assert tripped_at("guard: rate") == PLAYING + 2000 * 316
 
 
 def test_overlong_pulses_are_refused_and_trip() -> None:
@@ -134,7 +135,7 @@ def test_horn_first() -> None:
 
 def test_spread_by_the_generator_as_written() -> None:
     """Output 2 of the vector: 20 bangs, period 4,000 ticks, spread 128."""
-    x, grid, expected = 0xACE1 ^ 2, START * 256, []
+    x, grid, expected = 0xACE1 ^ 2, PLAYING * 256, []
     period = 4000 * 256
     for _ in range(20):
         expected.append([2, -(-grid // 256), ON])

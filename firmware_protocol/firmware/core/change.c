@@ -31,16 +31,17 @@ static void undo(struct coil *coil, const struct decision *decision)
     }
 }
 
-/* Is it of `from` or later, where a frame of that tick comes before pulses and after frames? */
-static bool is_after(const struct decision *decision, uint32_t from)
+/* Is it of `from` or later? A queued frame comes before another of its tick that arrives only now, and
+ * `before_queued` tells that this one does not go through the queue: it comes first. */
+static bool is_after(const struct decision *decision, uint32_t from, bool before_queued)
 {
-    return (decision->fate == FATE_APPLIED) ? is_before(from, decision->at)
-                                            : is_due(from, decision->at);
+    return ((decision->fate == FATE_APPLIED) && !before_queued) ? is_before(from, decision->at)
+                                                                : is_due(from, decision->at);
 }
 
 /* Undoes every decision of `from` or later, and forgets it unless it is inevitable. Returns how many of
  * those that are left are not undone: `reckon` is for the others. */
-static uint8_t withdraw(struct coil *coil, uint32_t from)
+static uint8_t withdraw(struct coil *coil, uint32_t from, bool before_queued)
 {
     uint8_t kept = 0U;
     uint8_t pulses = 0U;
@@ -52,11 +53,11 @@ static uint8_t withdraw(struct coil *coil, uint32_t from)
     left = coil->count;
     while (left != 0U) {
         const struct decision *newest = &coil->decisions[decision_place(coil, (uint8_t)(left - 1U))];
-        if ((left <= kept) && !is_after(newest, from)) {
+        if ((left <= kept) && !is_after(newest, from, before_queued)) {
             break;
         }
         if ((left > kept) && (newest->fate == FATE_APPLIED)) {
-            coil->applied_ahead = false;
+            coil->applied_ahead = 0U;
         }
         undo(coil, newest);
         left--;
@@ -72,6 +73,19 @@ static uint8_t withdraw(struct coil *coil, uint32_t from)
     return left;
 }
 
+void apply_queued(struct coil *coil, uint32_t tick)
+{
+    const struct queued_frame *frame = queue_at(&coil->queue, 0U);
+
+    coil->before = coil->trains;
+    coil->applied_ahead = 0U;
+    while ((frame != NULL) && (frame->apply_at == tick)) {
+        (void)trains_apply(&coil->trains, tick, &frame->slots);
+        coil->applied_ahead++;
+        frame = queue_at(&coil->queue, coil->applied_ahead);
+    }
+}
+
 /* The trains of which bits are set in `going_on` move again, by the decisions from `index` on: with what has
  * been changed. */
 static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
@@ -81,9 +95,7 @@ static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
     for (uint8_t i = index; i < coil->count; i++) {
         struct decision *decision = &coil->decisions[decision_place(coil, i)];
         if (decision->fate == FATE_APPLIED) {
-            const struct queued_frame *frame = queue_at(&coil->queue, 0U);
-            coil->before = coil->trains;
-            (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
+            apply_queued(coil, decision->at);
             moving = ALL_SLOTS;
         } else if (decision->fate == FATE_FORGOTTEN) {
             moving = 0U;
@@ -111,7 +123,7 @@ static bool is_overdue(const struct coil *coil, uint32_t now)
 /* What sounds from `tick` on, whatever had been decided of later. */
 static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
 {
-    uint8_t undone = withdraw(coil, tick);
+    uint8_t undone = withdraw(coil, tick, true);
     uint8_t going_on = trains_apply(&coil->trains, tick, slots);
 
     reckon(coil, undone, going_on);
@@ -120,7 +132,7 @@ static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
 void coil_catch_up(struct coil *coil, uint32_t now)
 {
     commit_before(coil, now);
-    for (uint8_t i = 0U; (i < QUEUE_FRAMES) && !coil->applied_ahead && is_overdue(coil, now);
+    for (uint8_t i = 0U; (i < QUEUE_FRAMES) && (coil->applied_ahead == 0U) && is_overdue(coil, now);
          i++) { /* polled late */
         const struct queued_frame *frame = queue_at(&coil->queue, 0U);
         change(coil, frame->apply_at, &frame->slots);
@@ -130,15 +142,15 @@ void coil_catch_up(struct coil *coil, uint32_t now)
 
 void coil_apply(struct coil *coil, uint32_t now, const struct slots *slots)
 {
-    if (coil->applied_ahead || !trains_match(&coil->trains, slots)) {
+    if ((coil->applied_ahead != 0U) || !trains_match(&coil->trains, slots)) {
         change(coil, now, slots);
     }
 }
 
 void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
 {
-    if ((keep == 0U) && coil->applied_ahead) {
-        uint8_t undone = withdraw(coil, now);
+    if ((keep == 0U) && (coil->applied_ahead != 0U)) {
+        uint8_t undone = withdraw(coil, now, true);
         for (uint8_t i = 0U; i < coil->count; i++) {
             struct decision *decision = &coil->decisions[decision_place(coil, i)];
             if (decision->fate == FATE_APPLIED) {
@@ -146,7 +158,7 @@ void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
             }
         }
         reckon(coil, undone, ALL_SLOTS);
-        coil->applied_ahead = false;
+        coil->applied_ahead = 0U;
     }
     queue_keep(&coil->queue, keep);
     wake_up(coil);
@@ -158,7 +170,7 @@ bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slot
     if (coil->count != 0U) {
         uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
         if (is_due(apply_at, coil->decisions[newest].at)) {
-            uint8_t undone = withdraw(coil, apply_at);
+            uint8_t undone = withdraw(coil, apply_at, false);
             if (undone < coil->count) { /* a pulse of later is inevitable: it cannot wait in the queue */
                 reckon(coil, undone, trains_apply(&coil->trains, apply_at, slots));
                 return true;

@@ -48,7 +48,7 @@ void coil_go_dark(struct coil *coil, uint32_t now)
         guard_cut(&coil->guard, now);
     }
     coil->count = 0U;
-    coil->applied_ahead = false;
+    coil->applied_ahead = 0U;
     guard_withdrawn(&coil->guard, 0U);
     wake_up(coil);
     queue_clear(&coil->queue);

@@ -42,7 +42,7 @@ struct coil {
     uint8_t first;         /* place of the oldest */
     uint8_t started;       /* pulses committed as started, modulo 256 */
     uint8_t output;
-    bool applied_ahead;    /* the first queued frame is in `trains`; `before` is without it */
+    uint8_t applied_ahead; /* so many queued frames, all of one tick, are in `trains`; `before` is without */
     bool stirred;          /* something changed: `wake` does not hold */
     uint32_t wake;         /* nothing to commit but started pulses, nor to decide, before this tick */
     struct alarm quiet;    /* nothing to decide before this tick */

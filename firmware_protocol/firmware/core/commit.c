@@ -26,8 +26,10 @@ static void commit_first(struct coil *coil)
         count_up(&coil->collisions_dropped);
         break;
     case FATE_APPLIED:
-        queue_drop_first(&coil->queue);
-        coil->applied_ahead = false;
+        for (uint8_t i = 0U; i < coil->applied_ahead; i++) {
+            queue_drop_first(&coil->queue);
+        }
+        coil->applied_ahead = 0U;
         break;
     case FATE_FORGOTTEN:
         break;

@@ -4,8 +4,6 @@
 #include "catalogue.h"
 #include "decisions.h"
 
-#define SKIPPING_TICKS 400U /* what is skipped once too late reaches so much further: while it was, time passed */
-
 static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
     struct decision *decision = &coil->decisions[decision_place(coil, coil->count)];
@@ -77,9 +75,9 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
     struct train *train = &coil->trains.train[index];
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
 
-    if ((coil->count == 0U) && is_before(at, now)) {
+    if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
         coil->collisions_dropped =
-            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start + SKIPPING_TICKS));
+            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
     } else {
         struct decision *decision = decided(coil, at, index, FATE_DROPPED);
         trains_keep(&coil->trains, train, &decision->undo);
@@ -88,12 +86,10 @@ SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, u
     return true;
 }
 
-SELDOM static bool apply_ahead(struct coil *coil, const struct queued_frame *frame)
+SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
 {
-    coil->before = coil->trains;
-    (void)trains_apply(&coil->trains, frame->apply_at, &frame->slots);
-    coil->applied_ahead = true;
-    (void)decided(coil, frame->apply_at, SLOTS, FATE_APPLIED);
+    apply_queued(coil, tick);
+    (void)decided(coil, tick, SLOTS, FATE_APPLIED);
     return true;
 }
 
@@ -121,12 +117,12 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
         start = pulse_at(coil, motion, now + port_lead_ticks());
         behind = start - motion->grid;
     }
-    frame = queue_at(&coil->queue, coil->applied_ahead ? 1U : 0U);
+    frame = queue_at(&coil->queue, coil->applied_ahead);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
             return rest_until(coil, frame->apply_at);
         }
-        return !coil->applied_ahead && apply_ahead(coil, frame);
+        return (coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at);
     }
     if (!is_due(start, until)) {
         return rest_until(coil, start);

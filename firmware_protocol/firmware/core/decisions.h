@@ -24,4 +24,8 @@ uint8_t more_of(const struct coil *coil, uint8_t started);
 void commit_pulses(struct coil *coil, uint8_t started);
 void commit_before(struct coil *coil, uint32_t now);
 
+/* change.c. Every queued frame of `tick` takes effect, in order: each might come too late if it waited for the
+ * one before. */
+void apply_queued(struct coil *coil, uint32_t tick);
+
 #endif

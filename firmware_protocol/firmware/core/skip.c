@@ -6,6 +6,9 @@
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
 #define MOST_SKIPPED 16U
 #define MOST_EVEN_SKIPPED 256U
+/* While grid points are skipped, time passes: a train that is too late is skipped so many ticks beyond. */
+#define SKIPPING_TICKS 400U       /* at once, by a sum */
+#define SKIPPING_LONG_TICKS 2000U /* one by one: 50 us each */
 
 bool trains_too_late(const struct motion *motion, uint32_t behind)
 {
@@ -23,18 +26,23 @@ static uint16_t skip_even(struct motion *motion, uint32_t behind)
     uint32_t half = motion->period >> 1; /* 2 x units > period */
     uint32_t moved = 0U;
     uint16_t skipped = 0U;
+    uint16_t most = (motion->bangs == 0U) ? MOST_EVEN_SKIPPED : (uint16_t)(motion->bangs - 1U);
 
-    while ((moved < units) && ((units - moved) > half) && (skipped < MOST_EVEN_SKIPPED)) {
+    while ((moved < units) && ((units - moved) > half) && (skipped < most)) {
         moved += motion->period;
         skipped++;
+    }
+    if (motion->bangs != 0U) {
+        motion->bangs = (uint8_t)(motion->bangs - skipped);
     }
     trains_move_grid(motion, moved);
     return skipped;
 }
 
+/* The last bang is for trains_step. */
 static bool is_even(const struct train *train)
 {
-    return (train->spread == 0U) && (train->motion.bangs == 0U) &&
+    return (train->spread == 0U) && (train->motion.bangs != 1U) &&
            (train->motion.period == train->target);
 }
 
@@ -48,6 +56,7 @@ static bool is_to_be_skipped(const struct motion *motion, uint32_t start)
 static uint16_t skip_spread(struct trains *trains, uint32_t start)
 {
     uint16_t skipped = 0U;
+    uint32_t until = start;
 
     while (skipped < MOST_SKIPPED) {
         struct train *first = NULL;
@@ -60,9 +69,10 @@ static uint16_t skip_spread(struct trains *trains, uint32_t start)
                 first = train;
             }
         }
-        if ((first == NULL) || !is_to_be_skipped(&first->motion, start)) {
+        if ((first == NULL) || !is_to_be_skipped(&first->motion, until)) {
             break;
         }
+        until = start + SKIPPING_LONG_TICKS;
         trains_step(trains, first, false);
         skipped++;
     }
@@ -77,12 +87,14 @@ uint16_t trains_skip(struct trains *trains, uint32_t start)
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
+        uint32_t until = start;
         for (uint8_t points = 0U; points < MOST_SKIPPED; points++) {
-            if ((train->spread != 0U) || !is_to_be_skipped(motion, start)) {
+            if ((train->spread != 0U) || !is_to_be_skipped(motion, until)) {
                 break;
             }
-            if (is_even(train) && ((start - motion->grid) < FAR_BEHIND)) {
-                skipped = (uint16_t)(skipped + skip_even(&train->motion, start - motion->grid));
+            until = start + (is_even(train) ? SKIPPING_TICKS : SKIPPING_LONG_TICKS);
+            if (is_even(train) && ((until - motion->grid) < FAR_BEHIND)) {
+                skipped = (uint16_t)(skipped + skip_even(&train->motion, until - motion->grid));
             } else {
                 trains_step(trains, train, false);
                 skipped++;
