@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -16,6 +17,10 @@ from bridge.show.show_file import Show
 
 LEAVE_S = 1.0
 """The audio process has so long to end by itself."""
+LOAD_S = 120.0
+"""It has so long to open the device and load every file."""
+ANSWER_S = 1.0
+"""It has so long from the moment at which it was to play something, to say that it does."""
 
 
 class AudioLink:
@@ -26,6 +31,10 @@ class AudioLink:
         self.missing = ""
         """Why there is no audio; "" while there is, or may be."""
         self.underruns = 0
+        self._ready = False
+        self._number = 0
+        """Of the last thing it was asked to play: an answer may come after the next was asked."""
+        self._answer_by_s = HostS(math.inf)
         self._show = show
         self._player = player
         self._say = say
@@ -43,12 +52,13 @@ class AudioLink:
             start_new_session=True,  # Ctrl-C is for the daemon, which stops the coils first
         )
         assert process.stdout is not None
+        self._answer_by_s = HostS(host_now() + LOAD_S)
         try:
             files = [[f.item, str(f.path.resolve()), f.gain] for f in self._show.audio]
             self._write({"device": self._show.audio_device, "files": files})
             while line := await process.stdout.readline():
                 self.heard(json.loads(line))
-            self._lost(self.missing or f"its process ended ({await process.wait()})")
+            self.lost(self.missing or f"its process ended ({await process.wait()})")
         finally:
             if process.stdin is not None:
                 process.stdin.close()  # it ends by itself then
@@ -63,11 +73,13 @@ class AudioLink:
     def heard(self, words: dict[str, Any]) -> None:
         """A line of the process."""
         if "missing" in words:
-            self.missing = words["missing"]
+            self.lost(words["missing"])
         elif "rate" in words:
+            self._ready, self._answer_by_s = True, HostS(math.inf)
             self._say(f"audio: {words['device']} at {words['rate']:g} Hz is the show's clock")
         elif "begins" in words:
-            if words["begins"] == self._player.index:
+            if words["begins"] == self._number:
+                self._answer_by_s = HostS(math.inf)
                 clock = Shifted(self.map, words["stream_s"] - words["position_s"])
                 self._player.audio_plays(clock)
         elif "stream_s" in words:
@@ -78,25 +90,36 @@ class AudioLink:
             settle = self._player.transport is not Transport.PLAYING
             self.map.observe(HostS(words["at_s"]), words["stream_s"], settle=settle)
 
-    def do(self, wishes: list[AudioWish]) -> None:
-        """What the player wants of the audio; empties the list."""
+    def do(self, now_s: HostS, wishes: list[AudioWish]) -> None:
+        """What the player wants of the audio; takes out of the list what is done. Called often."""
+        if self._answer_by_s < now_s:
+            self.lost("it does not answer")
+            if self._process is not None:
+                self._process.kill()  # it must not begin later, beside the coils
+        if not (self._ready or self.missing):
+            return
         for wish in wishes:
             if self.missing:
                 if wish.act == "play":
-                    self._player.audio_is_missing(host_now())
+                    self._player.audio_is_missing(now_s)
             elif wish.act == "play":
-                words = {"play": wish.item, "position_s": wish.position_s, "at_s": wish.at_s}
-                self._write(words)
+                self._number += 1
+                self._answer_by_s = HostS(max(now_s, wish.at_s) + ANSWER_S)
+                words = {"play": wish.item, "number": self._number}
+                self._write(words | {"position_s": wish.position_s, "at_s": wish.at_s})
             else:
+                self._answer_by_s = HostS(math.inf)
                 self._write({wish.act: wish.at_s})
         wishes.clear()
+
+    def lost(self, why: str) -> None:
+        """There is no audio any more; what waits for it goes on without. Said once."""
+        if self.missing:
+            return
+        self.missing, self._answer_by_s = why, HostS(math.inf)
+        self._say(f"audio: NONE ({why}): the show runs on this computer's clock, without its audio")
+        self._player.audio_is_missing(host_now())
 
     def _write(self, words: dict[str, Any]) -> None:
         if self._process is not None and self._process.stdin is not None:
             self._process.stdin.write(json.dumps(words).encode() + b"\n")
-
-    def _lost(self, why: str) -> None:
-        self.missing = why
-        self._say(f"audio: NONE ({why}): the show runs on this computer's clock, without its audio")
-        if self._player.item.has_audio and self._player.transport is Transport.COUNTDOWN:
-            self._player.audio_is_missing(host_now())

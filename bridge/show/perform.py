@@ -40,27 +40,28 @@ class Desk:
         """One key or word of the show's own; None if it is not one."""
         now_s, source = host_now(), self.source
         word, _, number = said.strip().lower().partition(" ")
+        player = source.player
         try:
             match word:
                 case "g" | "go" | "b" | "resume":
                     if not self._is_armed:
                         return "armed first, then go: reset if tripped, arm, then go"
-                    if word in ("g", "go") and source.player.transport is Transport.READY:
+                    if word in ("g", "go") and player.transport is Transport.READY:
                         source.go(now_s)
-                    elif word in ("g", "go") and source.player.transport is Transport.PLAYING:
+                    elif word in ("g", "go") and player.runs:
                         return "it plays already"
                     else:
-                        source.resume(now_s, int(number) if number else None)
+                        source.resume(now_s, _counted(number) if number else None)
                 case "p" | "pause":
                     source.pause(now_s)
                 case "n" | "next":
-                    source.choose(now_s, source.player.index + 1)
+                    source.choose(now_s, player.index + 1)
                 case "item" if number:
-                    source.choose(now_s, int(number) - 1)
+                    source.choose(now_s, _counted(number) - 1)
                 case _:
                     return None
         except ValueError as error:
-            return str(error) if "there is no" in str(error) else f"{number!r} is no number"
+            return str(error)
         return self.status()
 
     def asked(self, word: str, who: str, phase: Phase | None) -> str:
@@ -86,7 +87,7 @@ class Desk:
         player, said = self.source.player, ""
         try:
             while True:
-                self.audio.do(player.audio_wishes)
+                self.audio.do(host_now(), player.audio_wishes)
                 now = f"{player.index} {player.transport}"
                 if now != said:
                     said = now
@@ -102,13 +103,19 @@ class Desk:
         try:
             await self.audio.run()
         except (OSError, ValueError, KeyError) as error:
-            self.audio.heard({"missing": repr(error)})
-            self._say(f"audio: NONE ({error!r}); coils go by this computer's clock")
+            self.audio.lost(repr(error))
 
     @property
     def _is_armed(self) -> bool:
         operator = self.operator
         return operator is not None and operator.service.engine.interlock.state is State.ARMED
+
+
+def _counted(number: str) -> int:
+    """Raises ValueError, as a sentence."""
+    if not number.isdecimal():
+        raise ValueError(f"{number!r} is no number")
+    return int(number)
 
 
 def run(config: Config, show: Show, *, plain: bool) -> int:

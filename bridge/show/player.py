@@ -33,7 +33,7 @@ class Transport(Enum):
     COUNTDOWN = "countdown"
     PLAYING = "playing"
     PAUSED = "paused"
-    """Its place is kept, after a trip too."""
+    """Its place is kept, after a trip too. A chased item also stands so while its master does."""
     ENDED = "ended"
 
 
@@ -86,7 +86,7 @@ class Item:
     has_audio: bool = False
     audio_s: float = 0.0
     is_chased: bool = False
-    """A DAW says where it is; it begins and stops with that."""
+    """A DAW says where it is; from the operator's go on it runs and stands with that."""
 
     @property
     def duration_s(self) -> float:
@@ -113,16 +113,28 @@ class Player:
         self.transport = Transport.READY
         self.audio_wishes: list[AudioWish] = []
         """For the shell to take out and do."""
+        self.held = True
+        """A chased item stands whatever its master does: the operator has not said go since it
+        became ready, was paused, or permission was withdrawn."""
         self._position_s = 0.0
+        self._begins_s = HostS(0.0)
+        """When an item with audio is to begin, its countdown included."""
         self._map: PositionMap | None = None
         self._audio_map: PositionMap | None = None
-        self._audio_runs = False
+        """Of audio that runs."""
         self._next = 0
         self._before: list[bytes] = []
 
     @property
     def item(self) -> Item:
         return self.items[self.index]
+
+    @property
+    def runs(self) -> bool:
+        """Or will, without another word: it counts down, or waits for its audio or its master."""
+        if self.item.is_chased:
+            return not self.held
+        return self.transport in (Transport.PLAYING, Transport.COUNTDOWN)
 
     def position_s(self, now_s: HostS) -> float:
         """Item time that is heard now; where it stands if it does not run."""
@@ -146,16 +158,21 @@ class Player:
     def resume(self, now_s: HostS, bar: int | None) -> None:
         """Goes on at a bar, or at the begin of the one where it was paused. Raises ValueError."""
         score, offset_s = self.item.score, self.item.score_offset_s
+        if self.item.is_chased:
+            if bar is not None:
+                raise ValueError("this item is where its master is: locate there, in the DAW")
+            self.pause(now_s)
+            self.held, self.transport = False, Transport.PAUSED
+            return
         begin_s = 0.0 if bar is None or bar == 1 else score.position_at_bar(bar) + offset_s
         if self.transport is not Transport.PAUSED:
             self.pause(now_s)
         if bar is None:
-            if self._audio_runs and self._audio_map is not None:  # the audio went on: join it
+            if self._audio_map is not None:  # the audio went on: join it
                 self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
                 return
-            bar = score.bar_at(self._position_s - offset_s) if self._position_s > offset_s else 1
-            begin_s = score.position_at_bar(bar) + offset_s if bar > 1 else 0.0
-        self.pause(now_s)
+            paused_s = score.begin_of_bar(score.bar_at(self._position_s - offset_s)) + offset_s
+            begin_s = paused_s if paused_s > offset_s else 0.0
         self._begin(now_s, begin_s, 0.0)
 
     def pause(self, now_s: HostS) -> None:
@@ -165,8 +182,7 @@ class Player:
             self.transport = Transport.PAUSED
         if self.item.has_audio:
             self._wish("stop", 0.0, now_s)
-        self._audio_runs = False
-        self._map = None
+        self._stand()
 
     def choose(self, now_s: HostS, index: int) -> None:
         """Makes an item ready. Raises ValueError for one that is not there."""
@@ -179,6 +195,7 @@ class Player:
 
     def tripped(self, now_s: HostS) -> None:
         """Permission is gone: the place is kept, the audio does as the item says."""
+        self.held = True
         if self.transport not in (Transport.PLAYING, Transport.COUNTDOWN):
             return
         if self.item.on_trip == "go on" and self._audio_map is not None:
@@ -188,20 +205,21 @@ class Player:
         if self.item.has_audio and self.item.on_trip == "fade":
             self._wish("fade", 0.0, now_s)
             self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
-            self._map, self._audio_runs = None, False
+            self._stand()
             return
         self.pause(now_s)
 
     def audio_plays(self, clock: PositionMap) -> None:
         """The device has been given the place: `clock` is item time by the device's own clock."""
         if self.transport is Transport.COUNTDOWN and self.item.has_audio:
-            self._audio_map, self._audio_runs = clock, True
+            self._audio_map = clock
             self._play(clock, self._position_s)
 
     def audio_is_missing(self, now_s: HostS) -> None:
         """There is no device: this computer's clock must do."""
         if self.item.has_audio and self.transport is Transport.COUNTDOWN:
-            self._play(Steady(HostS(now_s + START_S - self._position_s)), self._position_s)
+            begin_s = max(self._begins_s, now_s + START_S)
+            self._play(Steady(HostS(begin_s - self._position_s)), self._position_s)
 
     def follow(self, clock: PositionMap | None, now_s: HostS) -> None:
         """A chased item: the master runs by `clock`; None: it stands."""
@@ -209,7 +227,7 @@ class Player:
             if self.transport is Transport.PLAYING:
                 self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
             self._map = None
-        elif self.transport is not Transport.ENDED:
+        elif not self.held:
             self._play(clock, clock.position_at(now_s))
 
     # -- what is to be played -------------------------------------------------------------------
@@ -249,9 +267,9 @@ class Player:
 
     def _begin(self, now_s: HostS, position_s: float, countdown_s: float) -> None:
         at_s = HostS(now_s + max(START_S, countdown_s))
-        self._position_s, self.transport = position_s, Transport.COUNTDOWN
+        self._position_s, self.transport, self._begins_s = position_s, Transport.COUNTDOWN, at_s
         if self.item.is_chased:
-            self.transport = Transport.PAUSED  # its master says when
+            self.held, self.transport = False, Transport.PAUSED  # its master says when
         elif self.item.has_audio:
             self._wish("play", position_s, at_s)
         else:
@@ -265,8 +283,12 @@ class Player:
         )
         self._before = settings_before(events[: self._next])
 
+    def _stand(self) -> None:
+        self._map = self._audio_map = None
+        self.held = True
+
     def _end(self, now_s: HostS) -> None:
-        self._map, self._audio_runs = None, False
+        self._stand()
         if self.index + 1 == len(self.items):
             self._position_s, self.transport = self.item.duration_s, Transport.ENDED
             return

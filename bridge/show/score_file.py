@@ -75,11 +75,8 @@ class Score:
         return at_tick + (position_s - at_s) * 1e6 * self._per_quarter / tempo_us
 
     def bar_at(self, position_s: float) -> int:
-        """The bar that sounds then, from 1."""
-        tick = self._tick_at(max(0.0, position_s)) + 1e-6
-        index = bisect_right(self._signatures, tick, key=lambda s: s[0]) - 1
-        at_tick, bar, length = self._signatures[index]
-        return bar + int((tick - at_tick) // length)
+        """The bar that sounds then, from 1; they are counted on after the score's end."""
+        return self.place_at(position_s)[0]
 
     def place_at(self, position_s: float) -> tuple[int, float]:
         """Bar and beat that sound then, both from 1; a beat is the time signature's unit."""
@@ -99,6 +96,10 @@ class Score:
         last = self.bar_at(self.duration_s)
         if not 1 <= bar <= last:
             raise ValueError(f"there is no bar {bar}: the score has bars 1 to {last}")
+        return self.begin_of_bar(bar)
+
+    def begin_of_bar(self, bar: int) -> float:
+        """Where a bar begins, or would begin after the score's end."""
         index = bisect_right(self._signatures, bar, key=lambda s: s[1]) - 1
         at_tick, first, length = self._signatures[index]
         return self.position_at_quarter((at_tick + (bar - first) * length) / self._per_quarter)

@@ -51,4 +51,4 @@ def stage(
 def first_pulses(pulses: Sequence[TimedPulse], gap_s: float) -> list[float]:
     """Starts of pulses that come after at least `gap_s` of silence, in true seconds."""
     starts = [p.start_s for p in pulses]
-    return [b for a, b in zip([float("-inf"), *starts[:-1]], starts, strict=True) if b - a >= gap_s]
+    return [b for a, b in zip([float("-inf"), *starts], starts, strict=False) if b - a >= gap_s]

@@ -15,7 +15,7 @@ import pytest
 from bridge.clocks import HostS
 from bridge.show.follower import FREEWHEEL_S
 from bridge.show.player import Item, Transport
-from bridge.show.show_source import Chase, Playing
+from bridge.show.show_source import Chase, Playing, ShowSource
 from bridge.show.timecode import FrameRate, Timecode
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import guard_refusals, violations
@@ -40,14 +40,22 @@ HZ = {
 class Daw:
     """Sends to the input "keys" of a virtual site."""
 
-    def __init__(self, rate: FrameRate | None) -> None:
-        """`rate`: of its time code; None: it sends MIDI clock."""
+    def __init__(
+        self,
+        rate: FrameRate | None,
+        staged: tuple[VirtualSite, ShowSource] | None = None,
+        *,
+        go: bool = True,
+    ) -> None:
+        """`rate`: of its time code; None: it sends MIDI clock. `go`: the operator has said so."""
         chase = Chase("keys", "mtc", HOUR_S) if rate else Chase("keys", "clock")
         item = Item("One", steady(NOTES, GAP_S), is_chased=True)
-        self.site, self.source = stage(depot(), [item], [Playing(chase=chase)])
+        self.site, self.source = staged or stage(depot(), [item], [Playing(chase=chase)])
         self.rate = rate
         self.draw = random.Random(3)
         self.site.run_for(3.0)  # the boards' clocks settle
+        if go:
+            self.source.go(self.site.now_s)
 
     def send(self, begin_s: float, messages: Iterator[tuple[float, bytes]]) -> None:
         for after_s, message in messages:

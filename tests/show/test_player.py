@@ -212,6 +212,7 @@ def test_a_show_follows_time_code_and_stops_with_it() -> None:
     playing = [Playing(chase=Chase("keys", "mtc", begin_s=3600.0))]
     virtual, source = stage(depot(), [chased], playing)
     virtual.run_for(3.0)
+    source.go(virtual.now_s)
     rate, draw = FrameRate.FPS_25, random.Random(2)
     begin_s = virtual.now_s + 0.1
     for index, message in enumerate(quarter_frames(rate, 3600 * 25, 600)):
