@@ -74,11 +74,7 @@ class Desk:
 
     def status(self) -> str:
         """Where the show is, as a line."""
-        status = self.source.status(host_now())
-        return (
-            f"item {status.item} of {status.items}, {status.name}: {status.transport}, "
-            f"bar {status.bar}, {status.left_s:.0f} s left"
-        )
+        return self.source.status(host_now()).line()
 
     async def beside(self, operator: Operator) -> None:
         """Runs beside the service until cancelled."""

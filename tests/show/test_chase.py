@@ -16,9 +16,10 @@ from bridge.clocks import HostS
 from bridge.show.follower import FREEWHEEL_S
 from bridge.show.player import Item, Transport
 from bridge.show.show_source import Chase, Playing, ShowSource
-from bridge.show.timecode import FrameRate, Timecode
+from bridge.show.timecode import FrameRate
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import guard_refusals, violations
+from tests.show.labels import label
 from tests.show.stage import stage
 from tests.show.test_player import depot, onsets, steady
 from tests.show.test_timecode import RATES, quarter_frames
@@ -85,7 +86,7 @@ class Daw:
     def locates(self, position_s: float) -> None:
         """A full frame (MIDI Time Code, from memory: F0 7F 7F 01 01 hr mn sc fr F7)."""
         assert self.rate is not None
-        code = Timecode.of_count(round((HOUR_S + position_s) * HZ[self.rate]), self.rate)
+        code = label(round((HOUR_S + position_s) * HZ[self.rate]), self.rate)
         hours = code.hours | self.rate.value[0] << 5
         data = [0x7F, 0x7F, 1, 1, hours, code.minutes, code.seconds, code.frames]
         self.site.midi("keys", bytes(mido.Message("sysex", data=data).bytes()))
