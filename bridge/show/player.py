@@ -139,7 +139,10 @@ class Player:
     def position_s(self, now_s: HostS) -> float:
         """Item time that is heard now; where it stands if it does not run."""
         if self.transport is Transport.PLAYING and self._map is not None:
-            return min(self._map.position_at(now_s), self.item.duration_s)
+            here_s = min(self._map.position_at(now_s), self.item.duration_s)
+            if self._position_s > 0:  # it has not begun there yet: that is its place, not a count
+                return max(here_s, self._position_s)
+            return here_s
         return self._position_s
 
     def bar(self, now_s: HostS) -> int:
