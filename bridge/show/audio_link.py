@@ -21,6 +21,9 @@ LOAD_S = 120.0
 """It has so long to open the device and load every file."""
 ANSWER_S = 1.0
 """It has so long from the moment at which it was to play something, to say that it does."""
+QUIET_LOOKS = 150
+"""So many looks (`do`, 20 ms apart) without a report: the device asks for nothing any more. Looks,
+not seconds: after this computer stood still the reports of meanwhile are read first."""
 
 
 class AudioLink:
@@ -32,6 +35,7 @@ class AudioLink:
         """Why there is no audio; "" while there is, or may be."""
         self.underruns = 0
         self._ready = False
+        self._quiet_looks = 0
         self._number = 0
         """Of the last thing it was asked to play: an answer may come after the next was asked."""
         self._answer_by_s = HostS(math.inf)
@@ -83,6 +87,7 @@ class AudioLink:
                 clock = Shifted(self.map, words["stream_s"] - words["position_s"])
                 self._player.audio_plays(clock)
         elif "stream_s" in words:
+            self._quiet_looks = 0
             if words["underruns"] != self.underruns:
                 self.underruns = words["underruns"]
                 self.map.restart()
@@ -92,10 +97,11 @@ class AudioLink:
 
     def do(self, now_s: HostS, wishes: list[AudioWish]) -> None:
         """What the player wants of the audio; takes out of the list what is done. Called often."""
+        self._quiet_looks += self._ready
         if self._answer_by_s < now_s:
-            self.lost("it does not answer")
-            if self._process is not None:
-                self._process.kill()  # it must not begin later, beside the coils
+            self._give_up("it does not answer")
+        elif self._quiet_looks > QUIET_LOOKS:
+            self._give_up("the device asks for nothing any more")
         if not (self._ready or self.missing):
             return
         for wish in wishes:
@@ -112,10 +118,16 @@ class AudioLink:
                 self._write({wish.act: wish.at_s})
         wishes.clear()
 
+    def _give_up(self, why: str) -> None:
+        self.lost(why)
+        if self._process is not None:
+            self._process.kill()  # it must not begin later, beside the coils
+
     def lost(self, why: str) -> None:
         """There is no audio any more; what waits for it goes on without. Said once."""
         if self.missing:
             return
+        self._ready, self._quiet_looks = False, 0
         self.missing, self._answer_by_s = why, HostS(math.inf)
         self._say(f"audio: NONE ({why}): the show runs on this computer's clock, without its audio")
         self._player.audio_is_missing(host_now())

@@ -13,7 +13,7 @@ import pytest
 from bridge.clocks import HostS
 from bridge.interlock import State
 from bridge.show import audio_link, perform
-from bridge.show.audio_link import ANSWER_S, LOAD_S, AudioLink
+from bridge.show.audio_link import ANSWER_S, LOAD_S, QUIET_LOOKS, AudioLink
 from bridge.show.perform import Desk
 from bridge.show.player import START_S, Item, Player, Transport
 from bridge.show.show_file import AudioFile, Show
@@ -167,6 +167,28 @@ def test_a_process_that_hangs_is_ended_and_the_show_goes_on(
     assert bench.player.transport is Transport.PLAYING
     assert bench.process.killed, "or its audio might begin beside the coils"
     assert "it does not answer" in bench.said[-1]
+
+
+def test_a_device_that_asks_for_nothing_any_more_is_lost_while_the_coils_go_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its server died. A computer that stood still itself looks once, and does not think so."""
+    bench = Bench(monkeypatch).ready()
+    bench.later(1.0)
+    bench.player.go(bench.now_s)
+    bench.later(0.1)
+    bench.answers(bench.process.told[0])
+    bench.later(6.0)
+    bench.now_s = HostS(bench.now_s + 8.0)
+    bench.link.do(bench.now_s, bench.player.audio_wishes)
+    bench.later(0.1)
+    assert not bench.link.missing
+    for _ in range(QUIET_LOOKS + 1):
+        bench.now_s = HostS(bench.now_s + 0.02)
+        bench.link.do(bench.now_s, bench.player.audio_wishes)
+    assert bench.process.killed
+    assert "the device asks for nothing" in bench.said[-1]
+    assert bench.player.transport is Transport.PLAYING
 
 
 def test_after_an_underrun_the_coils_go_with_what_is_played(
