@@ -11,8 +11,9 @@ from typing import Annotated, Literal
 
 import typer
 
-from bridge.config import Config, ConfigError, load_config
+from bridge.config import Config, load_config
 from bridge.config_check import check_config, config_problems, fitted, quiet_notes
+from bridge.config_errors import ConfigError
 from bridge.interlock import NOT_SAFE
 from bridge.journal.cli import app as journal_app
 from bridge.log import set_up_log

@@ -8,15 +8,14 @@ raises `ConfigError` naming file, key path, the value found and what is allowed.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, PrivateAttr, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
-from bridge.config_errors import explain
+from bridge.config_errors import parse, read_text
 from bridge.config_panel import Panel
 from bridge.config_power import Audience, Mains, Supply, Tank
 from bridge.config_section import Name, Section
@@ -30,10 +29,6 @@ Outside = Literal["fold", "drop", "error"]
 
 SIMULATED_PORT = "simulated"
 """A controller with this port is the in-process simulated controller: no hardware is opened."""
-
-
-class ConfigError(Exception):
-    """A configuration that cannot be used; its text names file, key, value and remedy."""
 
 
 class Site(Section):
@@ -377,27 +372,12 @@ def _listed(names: Sequence[int | str]) -> str:
 
 def parse_config(text: str, source: str) -> Config:
     """The configuration in `text`. Raises ConfigError, which names `source` and each bad key."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{source}: not valid TOML: {error}") from error
-    try:
-        return Config.model_validate(data)
-    except ValidationError as error:
-        sentences = explain(error, Config, data)
-        many = "things" if len(sentences) > 1 else "thing"
-        lines = [f"{source}: {len(sentences)} {many} to put right:", *sentences]
-        raise ConfigError("\n  ".join(lines)) from error
+    return parse(text, source, Config)
 
 
 def load_config(path: Path) -> Config:
     """The configuration in the file. Raises ConfigError for an unreadable or wrong file."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
+    text = read_text(path)
     config = parse_config(text, str(path))
     config._text = text  # pyright: ignore[reportPrivateUsage]  (not a key of the file)
     return config

@@ -7,7 +7,8 @@ configurations themselves. Every command that loads a configuration calls it.
 from __future__ import annotations
 
 from bridge.coil.checks import power_problems
-from bridge.config import Coil, Config, ConfigError
+from bridge.config import Coil, Config
+from bridge.config_errors import to_put_right
 from bridge.governor.governor import Governor
 from bridge.governor.limits import check_coil, shortest_on_time_us
 from bridge.music.tuning import note_to_hz
@@ -102,7 +103,4 @@ def quiet_notes(config: Config) -> list[str]:
 def check_config(config: Config, source: str) -> None:
     """Raises ConfigError, which names `source`, when the configuration cannot be used."""
     if problems := config_problems(config):
-        many = "things" if len(problems) > 1 else "thing"
-        raise ConfigError(
-            "\n  ".join([f"{source}: {len(problems)} {many} to put right:", *problems])
-        )
+        raise to_put_right(source, problems)

@@ -1,12 +1,15 @@
-"""Pydantic's complaints about a configuration → sentences: key path, value, what is allowed. Pure.
+"""Files of TOML, read and checked; pydantic's complaints about them → sentences: key path, value,
+what is allowed.
 
 List positions count from 1, as people count their coils.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
-from typing import Any, cast
+from pathlib import Path
+from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
 
@@ -26,6 +29,42 @@ _PATTERNS = {
     r"^[a-z0-9-]{1,40}$": "must be 1 to 40 small letters, digits and -",
     r"^[\w .,'()-]+$": "may hold letters, digits, spaces and _ . , ' ( ) - only",
 }
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class ConfigError(Exception):
+    """A configuration that cannot be used; its text names file, key, value and remedy."""
+
+
+def read_text(path: Path) -> str:
+    """The file's text. Raises ConfigError."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
+
+
+def parse(text: str, source: str, model: type[Model]) -> Model:
+    """What the TOML in `text` says. Raises ConfigError, which names `source` and each bad key."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{source}: not valid TOML: {error}") from error
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise to_put_right(source, explain(error, model, data)) from error
+
+
+def to_put_right(source: str, sentences: Sequence[str]) -> ConfigError:
+    """An error of one sentence a line."""
+    many = "things" if len(sentences) > 1 else "thing"
+    lines = [f"{source}: {len(sentences)} {many} to put right:", *sentences]
+    return ConfigError("\n  ".join(lines))
 
 
 def explain(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any]) -> list[str]:

@@ -41,9 +41,7 @@ def picture(view: SiteView, lines: Sequence[str], help_line: str, question: str 
     elif view.state == State.LOCKED.value and not view.open_conditions:
         parts.append(Text("ready to arm: press a, read, then y", style="blue"))
     if (show := view.show) is not None:
-        place = f"item {show.item} of {show.items}, {show.name}: {show.transport}"
-        place += f" · bar {show.bar} · {show.position_s:.1f} s, {show.left_s:.0f} s left"
-        parts.append(Text(f"{place} · by {show.clock}", style="bold"))
+        parts.append(Text(show.line(), style="bold"))
     if view.trip:
         parts.append(Panel(Text(f"{view.trip}\n{view.remedy}"), title="tripped", style="yellow"))
     if view.open_conditions:

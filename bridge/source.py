@@ -66,6 +66,12 @@ class ShowStatus:
     clock: str
     """What the item's time goes by."""
 
+    def line(self) -> str:
+        return (
+            f"item {self.item} of {self.items}, {self.name}: {self.transport} · bar {self.bar} · "
+            f"{self.position_s:.1f} s, {self.left_s:.0f} s left · by {self.clock}"
+        )
+
 
 @runtime_checkable
 class ScoreFeed(Protocol):

@@ -8,8 +8,9 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from bridge.config import Config, ConfigError, load_config, parse_config
+from bridge.config import Config, load_config, parse_config
 from bridge.config_check import check_config, config_problems, fitted, quiet_notes
+from bridge.config_errors import ConfigError
 from tests.site_text import SITE, changed, site
 
 CONFIGS = Path(__file__).parent.parent / "configs"

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from bridge.coil.checks import power_problems, unprotected
-from bridge.config import Coil, Config, ConfigError, Site, parse_config
+from bridge.config import Coil, Config, Site, parse_config
 from bridge.config_check import config_problems
+from bridge.config_errors import ConfigError
 from bridge.config_power import Audience, Mains, Supply, Tank
 from tests.site_text import changed, site
 

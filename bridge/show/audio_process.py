@@ -3,10 +3,11 @@
     python -m bridge.show.audio_process
 
 Talks in lines of JSON. In: first {"device": name or null, "files": [[item, path, gain], ...]};
-then {"play": item, "position_s", "at_s"}, {"stop": at_s}, {"fade": at_s}; its end means leave.
-Out: {"rate", "device"} or {"missing": why}; ten times a second {"at_s", "stream_s", "pace",
-"underruns"}: the device's own time at host time `at_s` and its seconds a second of the host, by all
-that was played in the last 20 s; {"begins": item, "stream_s", "position_s"}.
+then {"play": item, "number", "position_s", "at_s"}, {"stop": at_s}, {"fade": at_s}; its end means
+leave.
+Out: {"rate", "device"} when all is loaded, or {"missing": why}; ten times a second {"at_s",
+"stream_s", "pace", "underruns"}: the device's own time at host time `at_s` and its seconds a second
+of the host, by all that was played in the last 20 s; {"begins": number, "stream_s", "position_s"}.
 Times `*at_s` are of the host's monotonic clock, at the loudspeaker. The stream always runs, silence
 included, so that its clock is known long before anything is to sound.
 """
@@ -18,9 +19,9 @@ import json
 import math
 import os
 import select
-import sys
 import time
 from collections import deque
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -43,10 +44,12 @@ Samples = NDArray[np.float32]
 
 
 class _Part(NamedTuple):
-    """What the callback plays: `samples` with frame 0 at the stream's frame `begin`."""
+    """What the callback plays: `samples` with frame 0 at the stream's frame `begin`; nothing of it
+    before `first` nor from `end` on."""
 
     samples: Samples
     begin: int
+    first: int
     end: int
     fade: bool
 
@@ -78,7 +81,7 @@ class Mixer:
         part = self.part
         if part is None:
             return
-        low = max(first, part.begin)
+        low = max(first, part.begin, part.first)
         high = min(first + count, part.begin + len(part.samples), part.end)
         if high > low:
             heard = part.samples[low - part.begin : high - part.begin]
@@ -143,20 +146,22 @@ class Desk:
         return abs(off_s) > 0.6 * self.mixer.block / self.mixer.rate
 
     @property
-    def has_clock(self) -> bool:
-        """Nothing can be timed before the first report."""
+    def knows_the_time(self) -> bool:
+        """Commands name times of the host: before the first report none can be followed."""
         return self._line.count > 0
 
     def command(self, words: dict[str, Any]) -> dict[str, Any] | None:
         """Does it; returns what is to be answered."""
         mixer = self.mixer
         if "play" in words:
-            rate, item = mixer.rate, int(words["play"])
+            rate = mixer.rate
             begin_s = self._line.at(HostS(float(words["at_s"])))
             first = max(mixer.frame, round(begin_s * rate))
             skipped = round(float(words["position_s"]) * rate)
-            mixer.part = _Part(self._files[item], first - skipped, 1 << 62, False)
-            return {"begins": item, "stream_s": first / rate, "position_s": skipped / rate}
+            samples = self._files[int(words["play"])]
+            mixer.part = _Part(samples, first - skipped, first, 1 << 62, False)
+            place = {"stream_s": first / rate, "position_s": skipped / rate}
+            return {"begins": words["number"], **place}
         part = mixer.part
         if part is not None and ("stop" in words or "fade" in words):
             at_s = HostS(float(words["fade" if "fade" in words else "stop"]))
@@ -172,14 +177,14 @@ def _say(words: dict[str, Any]) -> None:
         os.write(1, json.dumps(words).encode() + b"\n")
 
 
-def _open(mixer_of: list[Mixer], device: str | None) -> Any:
-    """A running output stream. Raises what keeps it from running."""
+def _open(device: str | None) -> tuple[Mixer, Any, str]:
+    """What fills a running output stream, the stream, and the device's name. Raises what keeps it
+    from running."""
     import sounddevice as sd  # noqa: PLC0415  # pyright: ignore[reportMissingTypeStubs]
 
     info: Any = sd.query_devices(device, "output")  # pyright: ignore[reportUnknownMemberType]
     rate = float(info["default_samplerate"])
     mixer = Mixer(rate)
-    mixer_of.append(mixer)
 
     def on_block(out: Samples, frames: int, at: Any, status: Any) -> None:
         now_s = time.monotonic()
@@ -190,39 +195,56 @@ def _open(mixer_of: list[Mixer], device: str | None) -> Any:
         samplerate=rate, channels=_CHANNELS, dtype="float32", device=device, callback=on_block
     )
     stream.start()
-    _say({"rate": rate, "device": info["name"]})
-    return stream
+    return mixer, stream, info["name"]
+
+
+def attend(desk: Desk, lines: Iterator[list[bytes]]) -> None:
+    """Until `lines` (those that came within a report's time) end."""
+    waiting: list[bytes] = []
+    for came in lines:
+        waiting += came
+        if (report := desk.observe()) is not None:
+            _say(report)  # first: what begins is told in the clock's own seconds
+        if desk.knows_the_time:
+            for line in waiting:
+                if (answer := desk.command(json.loads(line))) is not None:
+                    _say(answer)
+            waiting.clear()
+
+
+def _lines(first: bytes) -> Iterator[list[bytes]]:
+    """Those of standard input that came within a report's time, until it ends; `first`: read
+    already."""
+    waiting = first
+    while True:
+        *lines, waiting = waiting.split(b"\n")
+        yield lines
+        if select.select([0], [], [], REPORT_S)[0]:
+            data = os.read(0, 65536)
+            if not data:
+                return
+            waiting += data
 
 
 def main() -> None:
     """Until standard input ends."""
     os.set_blocking(1, False)
-    setting: dict[str, Any] = json.loads(sys.stdin.buffer.readline())
-    mixers: list[Mixer] = []
+    began = b""
+    while b"\n" not in began:
+        data = os.read(0, 65536)
+        if not data:
+            return
+        began += data
+    line, _, rest = began.partition(b"\n")
+    setting: dict[str, Any] = json.loads(line)
     try:
-        stream = _open(mixers, setting["device"])
-        mixer = mixers[0]
+        mixer, stream, name = _open(setting["device"])
         files = {int(i): load(Path(p), float(g), mixer.rate) for i, p, g in setting["files"]}
-    except Exception as error:  # no library, device, rate or file: all mean the same to a show
+    except Exception as error:  # no library, no device, no rate, no file: all the same to a show
         _say({"missing": str(error) or repr(error)})
         return
-    desk, waiting, asked = Desk(mixer, files), b"", list[bytes]()
-    while True:
-        readable, _, _ = select.select([0], [], [], REPORT_S)
-        report = desk.observe()
-        if readable:
-            data = os.read(0, 65536)
-            if not data:
-                break
-            *lines, waiting = (waiting + data).split(b"\n")
-            asked += lines
-        if report is not None:
-            _say(report)  # first: what begins is told in the clock's own seconds
-        if desk.has_clock:
-            for line in asked:
-                if (answer := desk.command(json.loads(line))) is not None:
-                    _say(answer)
-            asked.clear()
+    _say({"rate": mixer.rate, "device": name})
+    attend(Desk(mixer, files), _lines(rest))
     stream.stop()
 
 

@@ -48,13 +48,6 @@ class RobustLine:
         self.rate = rate
         self.host_s = HostS(0.0)
         self.position = 0.0
-        self.scale_s = 0.0
-        """Median distance of the observations from the line."""
-
-    @property
-    def span_s(self) -> float:
-        """From the oldest observation in the window to the newest."""
-        return self._points[-1][0] - self._points[0][0] if self._points else 0.0
 
     @property
     def count(self) -> int:
@@ -105,7 +98,6 @@ class RobustLine:
         self.rate = rate
         self.host_s = HostS(host0 + mx)
         self.position = position0 + my
-        self.scale_s = scale
 
 
 class EarliestLine:
@@ -224,8 +216,6 @@ class ClockMap:
 
     def __init__(self, line: Line) -> None:
         self.line = line
-        self.jumps = 0
-        """How often the position was taken at once, the first time included."""
         self._host_s = HostS(0.0)
         self._position = 0.0
         self._rate = line.rate
@@ -246,7 +236,6 @@ class ClockMap:
         here = self.position_at(host_s)
         error = self.line.at(host_s) - here
         if self._jump or settle or abs(error) > JUMP_S * self.line.rate:
-            self.jumps += not settle
             self._jump = False
             self._position, self._rate = self.line.at(host_s), self.line.rate
         else:

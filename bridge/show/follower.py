@@ -43,10 +43,6 @@ class Follower:
         """`prior_error`: by what share its rate may be off what is expected of it."""
         self.map = ClockMap(RobustLine(WINDOW_S, prior_error=prior_error))
         self._prior_error = prior_error
-        self.position = 0.0
-        """Where the sender last said it was."""
-        self.relocations = 0
-        """How often it was found at another place while running."""
         self._lock = Lock.STOPPED
         self._since_s = HostS(0.0)
         self._heard_s = HostS(float("-inf"))
@@ -68,17 +64,14 @@ class Follower:
         changed = self.advance(now_s)
         place_s = PLACE_S + self._prior_error * min(QUIET_S, now_s - self._heard_s)
         if seen.heard is not Heard.RUNS:
-            if seen.heard is not Heard.BACKWARDS:
-                self.position = seen.position
             return self._stop() or changed
-        self.position, self._heard_s = seen.position, now_s
+        self._heard_s = now_s
         if self._lock is Lock.STOPPED:
             self._begin(now_s)
         elif abs(self.map.line.at(now_s) - seen.position) > place_s:
             self._misfits += 1
             if self._misfits < _MISFITS:
                 return changed
-            self.relocations += 1
             changed = self.runs or changed
             self._begin(now_s)
         self._misfits = 0

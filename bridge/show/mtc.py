@@ -42,8 +42,6 @@ class MtcReader:
     def __init__(self) -> None:
         self.rate: FrameRate | None = None
         """As last spelt by the sender."""
-        self.broken_runs = 0
-        """How often a piece was missing, doubled or out of order."""
         self._nibbles = [0] * 8
         self._last: int | None = None
         self._in_order = 0
@@ -75,7 +73,6 @@ class MtcReader:
             # One piece out of order is a slip; two steps back are a sender that runs backwards.
             return Observation(host_s, Heard.BACKWARDS, 0.0) if self._in_order >= 2 else None
         if last is None or piece != (last + 1) % 8 or self._direction < 0:
-            self.broken_runs += last is not None
             self._in_order, self._direction, self._base_count = 0, 1, None
         self._nibbles[piece] = nibble
         self._in_order += 1

@@ -13,7 +13,6 @@ from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
 from bridge.show.player import Player, Transport
-from bridge.show.score_file import NoSuchPlaceError
 from bridge.show.show_file import Show
 from bridge.show.show_source import ShowSource
 from bridge.show.show_stage import ShowStage
@@ -41,28 +40,27 @@ class Desk:
         """One key or word of the show's own; None if it is not one."""
         now_s, source = host_now(), self.source
         word, _, number = said.strip().lower().partition(" ")
-        if number and word in ("b", "resume", "item") and not number.isdecimal():
-            return f"{number!r} is no number"
+        player = source.player
         try:
             match word:
                 case "g" | "go" | "b" | "resume":
                     if not self._is_armed:
                         return "armed first, then go: reset if tripped, arm, then go"
-                    if word in ("g", "go") and source.player.transport is Transport.READY:
+                    if word in ("g", "go") and player.transport is Transport.READY:
                         source.go(now_s)
-                    elif word in ("g", "go") and source.player.transport is Transport.PLAYING:
+                    elif word in ("g", "go") and player.runs:
                         return "it plays already"
                     else:
-                        source.resume(now_s, int(number) if number else None)
+                        source.resume(now_s, _counted(number) if number else None)
                 case "p" | "pause":
                     source.pause(now_s)
                 case "n" | "next":
-                    source.choose(now_s, source.player.index + 1)
+                    source.choose(now_s, player.index + 1)
                 case "item" if number:
-                    source.choose(now_s, int(number) - 1)
+                    source.choose(now_s, _counted(number) - 1)
                 case _:
                     return None
-        except NoSuchPlaceError as error:
+        except ValueError as error:
             return str(error)
         return self.status()
 
@@ -76,11 +74,7 @@ class Desk:
 
     def status(self) -> str:
         """Where the show is, as a line."""
-        status = self.source.status(host_now())
-        return (
-            f"item {status.item} of {status.items}, {status.name}: {status.transport}, "
-            f"bar {status.bar}, {status.left_s:.0f} s left"
-        )
+        return self.source.status(host_now()).line()
 
     async def beside(self, operator: Operator) -> None:
         """Runs beside the service until cancelled."""
@@ -89,7 +83,7 @@ class Desk:
         player, said = self.source.player, ""
         try:
             while True:
-                self.audio.do(player.audio_wishes)
+                self.audio.do(host_now(), player.audio_wishes)
                 now = f"{player.index} {player.transport}"
                 if now != said:
                     said = now
@@ -111,6 +105,13 @@ class Desk:
     def _is_armed(self) -> bool:
         operator = self.operator
         return operator is not None and operator.service.engine.interlock.state is State.ARMED
+
+
+def _counted(number: str) -> int:
+    """Raises ValueError, as a sentence."""
+    if not number.isdecimal():
+        raise ValueError(f"{number!r} is no number")
+    return int(number)
 
 
 def run(config: Config, show: Show, *, plain: bool) -> int:

@@ -33,7 +33,7 @@ class Transport(Enum):
     COUNTDOWN = "countdown"
     PLAYING = "playing"
     PAUSED = "paused"
-    """Its place is kept, after a trip too."""
+    """Its place is kept, after a trip too. A chased item also stands so while its master does."""
     ENDED = "ended"
 
 
@@ -86,7 +86,7 @@ class Item:
     has_audio: bool = False
     audio_s: float = 0.0
     is_chased: bool = False
-    """A DAW says where it is; it begins and stops with that."""
+    """A DAW says where it is; from the operator's go on it runs and stands with that."""
 
     @property
     def duration_s(self) -> float:
@@ -109,19 +109,19 @@ class Player:
     def __init__(self, items: Sequence[Item]) -> None:
         """At least one item."""
         self.items = tuple(items)
-        self.held = self.items[0].wait
-        """A chased item does not follow its master until the operator has said go: at first where
-        the item says `wait`, and again after a pause or a trip."""
         self.index = 0
         self.transport = Transport.READY
         self.audio_wishes: list[AudioWish] = []
         """For the shell to take out and do."""
+        self.held = True
+        """A chased item stands whatever its master does: the operator has not said go since it
+        became ready, was paused, or permission was withdrawn."""
         self._position_s = 0.0
+        self._begins_s = HostS(0.0)
+        """When an item with audio is to begin, its countdown included."""
         self._map: PositionMap | None = None
         self._audio_map: PositionMap | None = None
-        """While the device plays this item."""
-        self._begins_s = HostS(0.0)
-        """When the countdown ends."""
+        """Of audio that runs."""
         self._next = 0
         self._before: list[bytes] = []
 
@@ -129,10 +129,20 @@ class Player:
     def item(self) -> Item:
         return self.items[self.index]
 
+    @property
+    def runs(self) -> bool:
+        """Or will, without another word: it counts down, or waits for its audio or its master."""
+        if self.item.is_chased:
+            return not self.held
+        return self.transport in (Transport.PLAYING, Transport.COUNTDOWN)
+
     def position_s(self, now_s: HostS) -> float:
         """Item time that is heard now; where it stands if it does not run."""
         if self.transport is Transport.PLAYING and self._map is not None:
-            return min(self._map.position_at(now_s), self.item.duration_s)
+            here_s = min(self._map.position_at(now_s), self.item.duration_s)
+            if self._position_s > 0:  # it has not begun there yet: that is its place, not a count
+                return max(here_s, self._position_s)
+            return here_s
         return self._position_s
 
     def bar(self, now_s: HostS) -> int:
@@ -143,7 +153,6 @@ class Player:
 
     def go(self, now_s: HostS) -> None:
         """Begins the item that is ready, or goes on from where it was paused, at a bar's begin."""
-        self.held = False
         if self.transport is Transport.READY:
             self._begin(now_s, 0.0, self.item.countdown_s)
         elif self.transport is Transport.PAUSED:
@@ -152,22 +161,22 @@ class Player:
     def resume(self, now_s: HostS, bar: int | None) -> None:
         """Goes on at a bar, or at that in which it was paused. Raises NoSuchPlaceError."""
         score, offset_s = self.item.score, self.item.score_offset_s
-        if bar is not None:
-            if self.item.is_chased:
-                raise NoSuchPlaceError("this item plays where its master is: go there in the DAW")
-            if not 1 <= bar <= score.last_bar:
-                raise NoSuchPlaceError(
-                    f"there is no bar {bar}: the score has bars 1 to {score.last_bar}"
-                )
-        elif self.transport is Transport.PAUSED and self._audio_map is not None:
-            # The audio went on: join it.
-            self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
+        if self.item.is_chased:
+            if bar is not None:
+                raise NoSuchPlaceError("this item is where its master is: locate there, in the DAW")
+            self.pause(now_s)
+            self.held, self.transport = False, Transport.PAUSED
             return
-        self.pause(now_s)
-        self.held = False
-        if bar is None:  # behind the last bar notes ring out: there is none to go on at
-            bar = min(score.bar_at(self._position_s - offset_s), score.last_bar)
-        self._begin(now_s, score.position_at_bar(bar) + offset_s if bar > 1 else 0.0, 0.0)
+        begin_s = 0.0 if bar is None or bar == 1 else score.position_at_bar(bar) + offset_s
+        if self.transport is not Transport.PAUSED:
+            self.pause(now_s)
+        if bar is None:
+            if self._audio_map is not None:  # the audio went on: join it
+                self._play(self._audio_map, self._audio_map.position_at(HostS(now_s + START_S)))
+                return
+            paused_s = score.begin_of_bar(score.bar_at(self._position_s - offset_s)) + offset_s
+            begin_s = paused_s if paused_s > offset_s else 0.0
+        self._begin(now_s, begin_s, 0.0)
 
     def pause(self, now_s: HostS) -> None:
         """Stands still at what is heard at `now_s`; the audio too."""
@@ -176,8 +185,7 @@ class Player:
             self.transport = Transport.PAUSED
         if self.item.has_audio:
             self._wish("stop", 0.0, now_s)
-        self._map = self._audio_map = None
-        self.held = True
+        self._stand()
 
     def choose(self, now_s: HostS, index: int) -> None:
         """Makes an item ready. Raises NoSuchPlaceError for one that is not there."""
@@ -185,13 +193,12 @@ class Player:
             raise NoSuchPlaceError(f"there is no item {index + 1}: the show has {len(self.items)}")
         self.pause(now_s)
         self.index, self._position_s, self.transport = index, 0.0, Transport.READY
-        self.held = self.item.wait
 
     # -- what happens to it ---------------------------------------------------------------------
 
     def tripped(self, now_s: HostS) -> None:
         """Permission is gone: the place is kept, the audio does as the item says."""
-        self.held = True  # a master that rolls on must not make it sound again by itself
+        self.held = True
         if self.transport not in (Transport.PLAYING, Transport.COUNTDOWN):
             return
         if self.item.on_trip == "go on" and self._audio_map is not None:
@@ -201,7 +208,7 @@ class Player:
         if self.item.has_audio and self.item.on_trip == "fade":
             self._wish("fade", 0.0, now_s)
             self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
-            self._map = self._audio_map = None
+            self._stand()
             return
         self.pause(now_s)
 
@@ -215,8 +222,8 @@ class Player:
         """There is no device: this computer's clock must do. The countdown is counted out."""
         self._audio_map = None  # or a trip with "go on" would have it joined again
         if self.item.has_audio and self.transport is Transport.COUNTDOWN:
-            begins_s = max(self._begins_s, now_s + START_S)
-            self._play(Steady(HostS(begins_s - self._position_s)), self._position_s)
+            begin_s = max(self._begins_s, now_s + START_S)
+            self._play(Steady(HostS(begin_s - self._position_s)), self._position_s)
 
     def follow(self, clock: PositionMap | None, now_s: HostS) -> None:
         """A chased item: the master runs by `clock`; None: it stands."""
@@ -224,7 +231,7 @@ class Player:
             if self.transport is Transport.PLAYING:
                 self._position_s, self.transport = self.position_s(now_s), Transport.PAUSED
             self._map = None
-        elif not self.held and self.transport is not Transport.ENDED:
+        elif not self.held:
             self._play(clock, clock.position_at(now_s))
 
     # -- what is to be played -------------------------------------------------------------------
@@ -263,10 +270,10 @@ class Player:
     # -- inside ---------------------------------------------------------------------------------
 
     def _begin(self, now_s: HostS, position_s: float, countdown_s: float) -> None:
-        at_s = self._begins_s = HostS(now_s + max(START_S, countdown_s))
-        self._position_s, self.transport = position_s, Transport.COUNTDOWN
+        at_s = HostS(now_s + max(START_S, countdown_s))
+        self._position_s, self.transport, self._begins_s = position_s, Transport.COUNTDOWN, at_s
         if self.item.is_chased:
-            self.transport = Transport.PAUSED  # its master says when
+            self.held, self.transport = False, Transport.PAUSED  # its master says when
         elif self.item.has_audio:
             self._wish("play", position_s, at_s)
         else:
@@ -280,13 +287,16 @@ class Player:
         )
         self._before = settings_before(events[: self._next])
 
-    def _end(self, now_s: HostS) -> None:
+    def _stand(self) -> None:
         self._map = self._audio_map = None
+        self.held = True
+
+    def _end(self, now_s: HostS) -> None:
+        self._stand()
         if self.index + 1 == len(self.items):
             self._position_s, self.transport = self.item.duration_s, Transport.ENDED
             return
         self.index, self._position_s, self.transport = self.index + 1, 0.0, Transport.READY
-        self.held = self.item.wait
         if not self.item.wait:
             self.go(now_s)
 

@@ -83,12 +83,8 @@ class Score:
         return at_tick + (position_s - at_s) * 1e6 * self._per_quarter / tempo_us
 
     def bar_at(self, position_s: float) -> int:
-        """The bar that sounds then, from 1."""
+        """The bar that sounds then, from 1; they are counted on after the score's end."""
         return self.place_at(position_s)[0]
-
-    @property
-    def last_bar(self) -> int:
-        return self.bar_at(self.duration_s)
 
     def place_at(self, position_s: float) -> tuple[int, float]:
         """Bar and beat that sound then, both from 1; a beat is the time signature's unit."""
@@ -105,10 +101,13 @@ class Score:
 
     def position_at_bar(self, bar: int) -> float:
         """Where a bar begins. Raises NoSuchPlaceError for one that is not in the score."""
-        if not 1 <= bar <= self.last_bar:
-            raise NoSuchPlaceError(
-                f"there is no bar {bar}: the score has bars 1 to {self.last_bar}"
-            )
+        last = self.bar_at(self.duration_s)
+        if not 1 <= bar <= last:
+            raise NoSuchPlaceError(f"there is no bar {bar}: the score has bars 1 to {last}")
+        return self.begin_of_bar(bar)
+
+    def begin_of_bar(self, bar: int) -> float:
+        """Where a bar begins, or would begin after the score's end."""
         index = bisect_right(self._signatures, bar, key=lambda s: s[1]) - 1
         at_tick, first, length = self._signatures[index]
         return self.position_at_quarter((at_tick + (bar - first) * length) / self._per_quarter)

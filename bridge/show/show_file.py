@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
-from bridge.config import Config, ConfigError, MidiChannel, Route
-from bridge.config_errors import explain
+from bridge.config import Config, MidiChannel, Route
+from bridge.config_errors import parse, read_text, to_put_right
 from bridge.config_section import Name, Section
 from bridge.show.player import Item
 from bridge.show.score_file import Score, ScoreError, read_score
@@ -88,18 +86,7 @@ class Show:
 
 def load_show(path: Path, config: Config) -> Show:
     """The show in the file, for the site. Raises ConfigError naming each thing to put right."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{path}: not UTF-8 text (byte {error.start})") from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{path}: not valid TOML: {error}") from error
-    try:
-        file = ShowFile.model_validate(data)
-    except ValidationError as error:
-        raise _to_put_right(path, explain(error, ShowFile, data)) from error
+    file = parse(read_text(path), str(path), ShowFile)
     problems: list[str] = []
     items: list[Item] = []
     playing: list[Playing] = []
@@ -138,15 +125,10 @@ def load_show(path: Path, config: Config) -> Show:
         )
         playing.append(Playing(section.routes, section.priority_channel, _chase(section.chase)))
     if problems:
-        raise _to_put_right(path, problems)
+        raise to_put_right(str(path), problems)
     return Show(
         file.name, tuple(items), tuple(playing), tuple(audio), file.audio_device, tuple(remarks)
     )
-
-
-def _to_put_right(path: Path, sentences: Sequence[str]) -> ConfigError:
-    many = "things" if len(sentences) > 1 else "thing"
-    return ConfigError("\n  ".join([f"{path}: {len(sentences)} {many} to put right:", *sentences]))
 
 
 def _chase(section: ChaseSection | None) -> Chase | None:
@@ -158,22 +140,25 @@ def _chase(section: ChaseSection | None) -> Chase | None:
 
 
 def _references(section: ItemSection, config: Config) -> list[str]:
-    coils, inputs = [c.name for c in config.coil], [i.name for i in config.input]
+    coils, inputs = [c.name for c in config.coil], {i.name: i for i in config.input}
     found = [
         f'routes[{index + 1}].coils: there is no coil "{name}"; there are: {", ".join(coils)}'
         for index, route in enumerate(section.routes)
         for name in route.coils
         if name not in coils
     ]
-    if section.chase is not None and section.chase.input not in inputs:
-        known = ", ".join(inputs) or "none"
-        found.append(f'chase.input: there is no input "{section.chase.input}"; there are: {known}')
-    found += [
-        f'chase.input: input "{i.name}" has timing = "fixed_delay": the code itself says when; '
-        f"give an input without a delay"
-        for i in config.input
-        if section.chase is not None and i.name == section.chase.input and i.timing == "fixed_delay"
-    ]
+    if section.chase is not None:
+        one = inputs.get(section.chase.input)
+        if one is None:
+            known = ", ".join(inputs) or "none"
+            found.append(
+                f'chase.input: there is no input "{section.chase.input}"; there are: {known}'
+            )
+        elif one.timing == "fixed_delay":
+            found.append(
+                f'chase.input: "{one.name}" has timing = "fixed_delay", and time code tells where '
+                'the DAW is now: give it an input of its own, with timing = "immediate"'
+            )
     return found
 
 

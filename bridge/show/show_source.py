@@ -7,7 +7,7 @@ effect exactly when the audience is to hear it.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.clocks import HostS, MusicS
@@ -57,7 +57,6 @@ class ShowSource:
     def __init__(self, config: Config, player: Player, playing: Sequence[Playing]) -> None:
         self.player = player
         self.ahead_s = AHEAD_S
-        self.say: Callable[[str], None] = lambda line: None
         self._config = config
         self._playing = tuple(playing)
         self._generation = -1
@@ -78,7 +77,7 @@ class ShowSource:
         """Score events that take effect up to `until_s`."""
         found = self.player.take(HostS(until_s))
         if self._item != self.player.index:
-            found = []  # of an item that has ended: nothing to the instrument of the next
+            found = []  # of the item that has ended: they are nothing to the next one's instrument
         self._change_item(until_s)
         if self.player.transport is Transport.ENDED and not self._has_ended:
             self._instrument.input_lost(max(self._now_s, until_s), SCORE_INPUT)
@@ -105,6 +104,7 @@ class ShowSource:
         clock = "audio device" if player.item.has_audio else "this computer"
         if (chase := self._playing[player.index].chase) is not None:
             clock = f"{chase.input_name}: {self.follower.lock.value}"
+            clock += "; the coils wait for go" * player.held
         counts = position_s < 0 and player.transport is Transport.PLAYING
         return ShowStatus(
             name=player.item.name,

@@ -1,4 +1,4 @@
-"""SMPTE time code: labels of frames ↔ counts of frames ↔ seconds. Pure.
+"""SMPTE time code: labels of frames → counts of frames → seconds. Pure.
 
 Drop-frame counting leaves out the labels 00 and 01 of every minute that is no multiple of ten
 (SMPTE ST 12-1), so that 30,000/1,001 frames a second stay beside the time of day: 17,982 frames in
@@ -31,10 +31,6 @@ class FrameRate(Enum):
     @property
     def frames_per_s(self) -> Fraction:
         return self.value[2]
-
-    @property
-    def frames_per_day(self) -> int:
-        return 2_589_408 if self is FrameRate.FPS_30_DROP else self.labels * 86_400
 
     @classmethod
     def of_bits(cls, bits: int) -> FrameRate:
@@ -89,19 +85,6 @@ class Timecode:
     def position_s(self) -> float:
         """Seconds since midnight in which so many frames really pass."""
         return float(self.count / self.rate.frames_per_s)
-
-    @classmethod
-    def of_count(cls, count: int, rate: FrameRate) -> Timecode:
-        """The label of the frame `count` frames after midnight, days taken out."""
-        count %= rate.frames_per_day
-        if rate is FrameRate.FPS_30_DROP:
-            tens, rest = divmod(count, 17_982)
-            # The first minute of ten has 1,800 frames, the others 1,798.
-            count += 18 * tens + (2 * ((rest - 2) // 1798) if rest >= 2 else 0)
-        whole_s, frames = divmod(count, rate.labels)
-        minutes, seconds = divmod(whole_s, 60)
-        hours, minutes = divmod(minutes, 60)
-        return cls(hours, minutes, seconds, frames, rate)
 
     @classmethod
     def parse(cls, text: str, rate: FrameRate) -> Timecode:

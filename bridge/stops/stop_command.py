@@ -8,7 +8,8 @@ from pathlib import Path
 
 from pydantic import TypeAdapter
 
-from bridge.config import Config, ConfigError, Site, load_config
+from bridge.config import Config, Site, load_config
+from bridge.config_errors import ConfigError
 from bridge.config_section import Name
 from bridge.latch_store import LatchStore
 from bridge.stops.shell_socket import OTHERWISE, StopFailedError, ask

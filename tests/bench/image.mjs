@@ -43,7 +43,8 @@ function readSymbols(file, symbols) {
     const [, namesOffset] = section(link);
     for (let at = offset; at < offset + size; at += 16) {
       const nameAt = namesOffset + file.readUInt32LE(at);
-      const name = file.toString('latin1', nameAt, file.indexOf(0, nameAt));
+      // The compiler numbers a function's own statics: their name alone is asked for.
+      const name = file.toString('latin1', nameAt, file.indexOf(0, nameAt)).replace(/\.\d+$/, '');
       const value = file.readUInt32LE(at + 4);
       const inSection = file.readUInt16LE(at + 14) !== 0;
       if (name && inSection) symbols[name] = value >= DATA_OFFSET ? value & 0xffff : value;

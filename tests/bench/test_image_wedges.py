@@ -113,7 +113,7 @@ def test_wedged_within_an_interrupt(
         assert armed.run_to_vector(vector, limit=armed.now + 60 * CYCLES_PER_MS)
         kept = armed.keep()
         armed.run_for(400)
-        loads = any(armed.peek(f"outputs+{n * 20 + 19}", 1)[0] for n in range(4))
+        loads = any(armed.peek(f"timed_outputs+{n * 20 + 19}", 1)[0] for n in range(4))
         armed.back_to(kept)
         if loads:
             break

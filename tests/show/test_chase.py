@@ -15,10 +15,11 @@ import pytest
 from bridge.clocks import HostS
 from bridge.show.follower import FREEWHEEL_S
 from bridge.show.player import Item, Transport
-from bridge.show.show_source import Chase, Playing
-from bridge.show.timecode import FrameRate, Timecode
+from bridge.show.show_source import Chase, Playing, ShowSource
+from bridge.show.timecode import FrameRate
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import guard_refusals, violations
+from tests.show.labels import label
 from tests.show.stage import stage
 from tests.show.test_player import depot, onsets, steady
 from tests.show.test_timecode import RATES, quarter_frames
@@ -40,15 +41,22 @@ HZ = {
 class Daw:
     """Sends to the input "keys" of a virtual site."""
 
-    def __init__(self, rate: FrameRate | None) -> None:
-        """`rate`: of its time code; None: it sends MIDI clock."""
+    def __init__(
+        self,
+        rate: FrameRate | None,
+        staged: tuple[VirtualSite, ShowSource] | None = None,
+        *,
+        go: bool = True,
+    ) -> None:
+        """`rate`: of its time code; None: it sends MIDI clock. `go`: the operator has said so."""
         chase = Chase("keys", "mtc", HOUR_S) if rate else Chase("keys", "clock")
         item = Item("One", steady(NOTES, GAP_S), is_chased=True)
-        self.site, self.source = stage(depot(), [item], [Playing(chase=chase)])
+        self.site, self.source = staged or stage(depot(), [item], [Playing(chase=chase)])
         self.rate = rate
         self.draw = random.Random(3)
-        self.source.go(self.site.now_s)
         self.site.run_for(3.0)  # the boards' clocks settle
+        if go:
+            self.source.go(self.site.now_s)
 
     def send(self, begin_s: float, messages: Iterator[tuple[float, bytes]]) -> None:
         for after_s, message in messages:
@@ -78,7 +86,7 @@ class Daw:
     def locates(self, position_s: float) -> None:
         """A full frame (MIDI Time Code, from memory: F0 7F 7F 01 01 hr mn sc fr F7)."""
         assert self.rate is not None
-        code = Timecode.of_count(round((HOUR_S + position_s) * HZ[self.rate]), self.rate)
+        code = label(round((HOUR_S + position_s) * HZ[self.rate]), self.rate)
         hours = code.hours | self.rate.value[0] << 5
         data = [0x7F, 0x7F, 1, 1, hours, code.minutes, code.seconds, code.frames]
         self.site.midi("keys", bytes(mido.Message("sysex", data=data).bytes()))

@@ -40,7 +40,6 @@ def test_a_change_of_rate_is_followed_no_faster_than_an_ear_can_tell() -> None:
         clock.observe(HostS(index * REPORT_S), position, settle=index < 20)
         if index > 320:
             assert abs(clock.rate / clock.line.rate - 1) <= MOST_SLEW * 1.001
-    assert clock.jumps == 0
     assert clock.position_at(HostS(59.9)) == pytest.approx(position, abs=1e-3)
 
 

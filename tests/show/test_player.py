@@ -213,6 +213,7 @@ def test_a_show_follows_time_code_and_stops_with_it() -> None:
     virtual, source = stage(depot(), [chased], playing)
     source.go(virtual.now_s)
     virtual.run_for(3.0)
+    source.go(virtual.now_s)
     rate, draw = FrameRate.FPS_25, random.Random(2)
     begin_s = virtual.now_s + 0.1
     for index, message in enumerate(quarter_frames(rate, 3600 * 25, 600)):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.config import ConfigError, parse_config
+from bridge.config import parse_config
+from bridge.config_errors import ConfigError
 from tests.site_text import SITE
 
 KEYPAD = '[[stop]]\nname = "Pad"\nkind = "keypad"\nport = "/dev/input/pad"\n'
