@@ -67,7 +67,9 @@ class Device:
         report = self.desk.observe()
         if report is not None:
             self.link.heard(json.loads(json.dumps(report)))
-        for wish in self.player.audio_wishes:
+        wishes = list(self.player.audio_wishes)
+        self.player.audio_wishes.clear()
+        for wish in wishes:
             words = {"play": 0, "number": 1, "position_s": wish.position_s, "at_s": wish.at_s}
             self.link._number = 1
             answer = self.desk.command(words)
@@ -75,7 +77,6 @@ class Device:
             frames = (answer["stream_s"] - answer["position_s"]) * RATE
             self.zero_s = self.begun_s + frames / self.true_rate
             self.link.heard(json.loads(json.dumps(answer)))
-        self.player.audio_wishes.clear()
 
 
 @pytest.mark.parametrize("ppm", [-5000, -300, -100, 100, 300, 5000])
