@@ -56,7 +56,8 @@ class Performance:
 
     def midi(self, now_s: HostS, input_name: str, message: bytes, arrived_s: HostS) -> None:
         # Time code and clock (system messages) are the show's to follow, whoever sends them.
-        if self._live is not None and input_name in self._timeline.near and message[0] < 0xF0:
+        is_music = message[:1] < b"\xf0"
+        if self._live is not None and input_name in self._timeline.near and is_music:
             self._timeline.put_near(arrived_s, input_name, message)
             self.run(now_s)
         elif self._timeline.scheduled:

@@ -7,7 +7,7 @@ of host and link is gone. Each coil then also fires earlier by its acoustic offs
 coils and the loudspeakers arrive together in the middle of the audience.
 
 Inputs that are to sound sooner than that (`near`: an immediate one beside a delayed one, a keyboard
-over a show) play into what has been sent ahead: theirs takes effect `NEAR_S` after it arrived, or
+over a show) play into what has been sent ahead: theirs takes effect `ahead_s` after it arrived, or
 at their own delay, and replaces what a controller has queued from then on (coil_line.py).
 """
 
@@ -27,7 +27,9 @@ FRAME_S = 0.008
 LEAST_LEAD_S = 0.012
 """A frame needs this long to be built, sent and queued."""
 NEAR_S = 0.006
-"""How far ahead live notes take effect that play over what is queued: the write is then there."""
+"""How far ahead live notes take effect that play over what is queued: it is written by then ..."""
+NEAR_FRAME_S = 0.004
+"""... and so long beyond the link's own jitter, where that is more."""
 SLACK_S = 0.003
 """A delayed event may be handed over this late and still take effect exactly in time."""
 MOST_AHEAD_S = 0.12
@@ -111,7 +113,10 @@ class Timeline:
         near = (i.name for i in config.input if delays.get(i.name, 0.0) < self.lead_s - 1e-9)
         self.near = frozenset(near)
         """Inputs that play into what has been sent ahead."""
-        self.early_s = max(0.0, self.lead_s - NEAR_S) if self.near else 0.0
+        # Beyond the link's own jitter, or frames would come too late to be taken.
+        self.ahead_s = max(NEAR_S, jitter + NEAR_FRAME_S)
+        """So long after its arrival takes effect what a `near` input plays."""
+        self.early_s = max(0.0, self.lead_s - self.ahead_s) if self.near else 0.0
         """So much earlier than the timeline's present such a change may take effect."""
         self._waiting = _Waiting()
         self._near_waiting = _Waiting()

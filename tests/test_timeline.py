@@ -13,7 +13,7 @@ from bridge.timeline import (
     LEAD_S,
     LEAST_LEAD_S,
     MOST_AHEAD_S,
-    NEAR_S,
+    NEAR_FRAME_S,
     SLACK_S,
     Timeline,
     acoustic_offsets_s,
@@ -27,6 +27,8 @@ FAR = (
     "duty_windows = [{ window_ms = 1000, max_percent = 4 }]\ndistance_to_audience_m = 29",
 )
 IMMEDIATE = ('timing = "fixed_delay"\ndelay_ms = 60\n', "")
+NEAR = 0.005 + NEAR_FRAME_S
+"""The links of the site here may jitter by 5 ms."""
 ON = bytes((0x90, 60, 100))
 OFF = bytes((0x80, 60, 0))
 
@@ -99,7 +101,7 @@ def test_an_immediate_input_beside_a_delayed_one_waits_for_no_lead() -> None:
     assert timeline.near == {"Keyboard"}
     timeline.put_near(100.0, "Keyboard", ON)
     assert timeline.next_s() == pytest.approx(100.0, abs=2e-9)
-    assert timeline.due_near(100.0) == (pytest.approx(100.0 + NEAR_S), [("Keyboard", ON)])
+    assert timeline.due_near(100.0) == (pytest.approx(100.0 + NEAR), [("Keyboard", ON)])
     assert timeline.due(101.0) is None
     assert timeline.problems == []
 
@@ -258,3 +260,9 @@ def test_a_delay_too_short_for_the_links_jitter_is_said() -> None:
     needed = math.ceil(1000 * (0.050 + FRAME_S + SLACK_S - min(0.0, *timeline.offsets_s.values())))
     assert f"a delay of {needed} ms" in problem
     assert held_back(Timeline(site(delay(needed), jittery(50)))) == []
+
+
+def test_what_is_near_is_no_nearer_than_the_link_may_hold_a_frame_back() -> None:
+    """Nearer, boards refuse frames as too late, and a lease may run out (15 % loss, 50 ms)."""
+    timeline = Timeline(site(IMMEDIATE, ("link_jitter_ms = 5", "link_jitter_ms = 40")))
+    assert timeline.ahead_s >= 0.040 + NEAR_FRAME_S - 1e-9

@@ -19,7 +19,7 @@ from bridge.music.instrument import LIVE_IDS, Instrument
 from bridge.music.voices import Hold, VoiceAsk
 from bridge.show.player import Item, Player
 from bridge.show.show_source import Playing, ShowSource
-from bridge.timeline import NEAR_S, Timeline
+from bridge.timeline import NEAR_FRAME_S, Timeline
 from bridge.virtual_site import VirtualSite
 from bridge.voice_priority import LivePriority, together
 from firmware_protocol import messages as m
@@ -40,6 +40,8 @@ from tests.show.stage import score_of
 
 MAPPING_S = 0.0005
 """What the estimate of a board's clock may be off on a quiet line."""
+NEAR = 0.005 + NEAR_FRAME_S
+"""How far ahead live notes take effect where links jitter by 5 ms."""
 DELAYED = {"name": "daw", "virtual_port": "Daw", "timing": "fixed_delay", "delay_ms": 90}
 KEYS = {"name": INPUT, "virtual_port": "Coilwarden", "max_note_s": 600}
 
@@ -115,8 +117,8 @@ def test_a_key_sounds_at_once_over_what_is_sent_ahead() -> None:
     virtual.midi(INPUT, note_off(81))
     virtual.run_for(0.4)
     assert rate_between(virtual, "Larkspur", struck_s - 0.5, struck_s) == pytest.approx(110, abs=4)
-    gaps = starts_after(virtual, "Larkspur", struck_s + NEAR_S - MAPPING_S)
-    assert gaps[0] - struck_s < NEAR_S + MAPPING_S
+    gaps = starts_after(virtual, "Larkspur", struck_s + NEAR - MAPPING_S)
+    assert gaps[0] - struck_s < NEAR + MAPPING_S
     heard = rate_between(virtual, "Larkspur", struck_s + 0.01, released_s)
     assert heard == pytest.approx(990, rel=0.05)
     later = rate_between(virtual, "Larkspur", released_s + 0.2, released_s + 0.4)
@@ -129,7 +131,7 @@ def test_the_scores_notes_keep_their_time_under_a_live_one(away_s: float) -> Non
     virtual = show_on(yard(), [(1.0, 69, 1), (1.05, 73, 1)], 0.3)
     organ_for(virtual)
     zero_s = virtual.now_s + 0.6
-    virtual.run_until(HostS(zero_s + 1.0 - away_s - NEAR_S))
+    virtual.run_until(HostS(zero_s + 1.0 - away_s - NEAR))
     virtual.midi(INPUT, note_on(16, 60))  # 20.6 Hz: its pulses are few
     virtual.run_for(0.01)
     virtual.midi(INPUT, note_off(16))
@@ -163,7 +165,7 @@ def test_an_immediate_input_beside_a_delayed_one() -> None:
         virtual.midi(INPUT, note_on(72, 100))
         virtual.run_for(0.085)
         first = starts_after(virtual, "Larkspur", struck_s)
-        assert first[0] - struck_s == pytest.approx(NEAR_S, abs=MAPPING_S)
+        assert first[0] - struck_s == pytest.approx(NEAR, abs=MAPPING_S)
         rate = rate_between(virtual, "Larkspur", struck_s + 0.01, struck_s + 0.085)
         assert rate == pytest.approx(523, rel=0.1)
         virtual.run_for(0.1)
