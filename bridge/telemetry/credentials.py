@@ -25,6 +25,18 @@ def read_credentials(path: Path) -> tuple[str, str]:
     return lines[0], lines[1]
 
 
+class _ClosedIfRefused(ssl.SSLSocket):
+    """A connection whose handshake failed is closed at once: the MQTT library leaves it open, one
+    more at each try, until the garbage collector comes by."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 def tls_context(config: Mqtt) -> ssl.SSLContext | None:
     """Raises CredentialsError for files that cannot be used."""
     if not config.tls:
@@ -32,6 +44,7 @@ def tls_context(config: Mqtt) -> ssl.SSLContext | None:
     try:
         context = ssl.create_default_context(cafile=config.ca_file)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
+        context.sslsocket_class = _ClosedIfRefused
     except OSError as error:  # ssl.SSLError too
         raise CredentialsError(f"{config.ca_file}: cannot be used: {error}") from error
     if config.certificate_file is not None:
