@@ -101,6 +101,8 @@ def test_a_key_stops_whatever_has_the_focus(alone: Alone, chromium: Browser, key
     tried = 0
     for name in PAGES:
         page.locator(f"#to-{name}").click()
+        # The tab turns an event later: until then the last page's places would be counted.
+        page.locator(f"#to-{name}[aria-current=page]").wait_for()
         places = page.locator("button:enabled:visible, input:enabled:visible, a:visible")
         for index in range(places.count()):
             place = places.nth(index)
