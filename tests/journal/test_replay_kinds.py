@@ -22,10 +22,11 @@ from bridge.journal.night import Night
 from bridge.journal.replay import replay
 from bridge.journal.values import Event, Told
 from bridge.music.instrument import Instrument
+from bridge.show.chasing import Chase
 from bridge.show.player import Item, Player, Transport
 from bridge.show.score_file import Score
 from bridge.show.show_record import show_as_text, show_from_text
-from bridge.show.show_source import Chase, Playing, ShowSource
+from bridge.show.show_source import Playing, ShowSource
 from bridge.show.show_stage import ShowStage
 from bridge.stage import Stage
 from firmware_protocol.catalogue import State as BoardState
