@@ -13,7 +13,7 @@ from tests.jack import JackServer, jack_server  # noqa: F401
 from tests.panel.rig import PanelRig, open_page, sign_in, state, wait_for_state
 
 pytestmark = pytest.mark.real
-SITE = '\n[dead_man]\nsource = "panel"\nlatch_after_s = 1.0\n'
+SITE = '\n[dead_man]\nsource = "panel"\nlatch_after_s = 0.7\n'
 
 
 class Fingers:
@@ -28,6 +28,8 @@ class Fingers:
         box = self._page.locator(selector).bounding_box()
         assert box is not None
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        under = f"([x, y]) => !!document.elementFromPoint(x, y)?.closest('{selector}')"
+        assert self._page.evaluate(under, [x, y]), f"{selector} is covered at {x}, {y}"
         number = max((int(one["id"]) for one in self._down.values()), default=0) + 1
         self._down[selector] = {"x": x, "y": y, "id": number}
         self._send("touchStart", list(self._down.values()))
@@ -45,10 +47,19 @@ def arm_with_both_hands(page: Page) -> Fingers:
     page.locator("#permit-says", has_text="1 thing stands between").wait_for()
     page.locator("#hand-hold:enabled").scroll_into_view_if_needed()
     fingers = Fingers(page)
-    fingers.press("#hand-hold")
-    page.locator("#arm:enabled").wait_for()
-    fingers.press("#arm")
-    wait_for_state(page, "ARMED")
+    for last in (False, False, True):
+        fingers.press("#hand-hold")
+        page.locator("#arm:enabled").wait_for()
+        fingers.press("#arm")
+        try:
+            wait_for_state(page, "ARMED", 4.0)
+        except AssertionError:  # a machine that stalls has let go: a fresh press, as people do
+            if last or state(page) != "LOCKED":
+                raise
+            fingers.lift("#arm")
+            fingers.lift("#hand-hold")
+        else:
+            break
     fingers.lift("#arm")
     return fingers
 
@@ -83,8 +94,8 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         assert page.locator("#arm").is_disabled()
         fingers = arm_with_both_hands(page)
         with Daw("--to", "Coilwarden", "--hold", "57"):
-            wait_until(lambda: sounding(page), "the note")
-            page.wait_for_timeout(1500)  # longer than the latch: held, it never trips
+            wait_until(lambda: sounding(page), lambda: f"the note: {daemon.lines[-12:]}", 8.0)
+            page.wait_for_timeout(1200)  # longer than the latch: held, it never trips
             assert state(page) == "ARMED"
             # A second person can hold nothing meanwhile, and cannot let go for the first.
             other.locator("#hand-hold").hover()
@@ -105,7 +116,9 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         assert sentence == "The dead man's switch was let go."
         # One finger holds, another stops: the hold keeps no tap back.
         page.locator("#reset").click()
-        fingers = arm_with_both_hands(page)
+        wait_for_state(page, "LOCKED")
+        fingers.press("#hand-hold")
+        page.locator("#arm:enabled").wait_for()
         fingers.press("#stop")
         wait_for_state(page, "TRIPPED")
         assert "The operator pressed stop" in page.locator("#trip-sentence").inner_text()
@@ -119,7 +132,7 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         other.keyboard.down("Enter")
         wait_for_state(other, "ARMED")
         other.keyboard.up("Enter")
-        other.wait_for_timeout(1300)
+        other.wait_for_timeout(1200)
         assert state(other) == "ARMED"
         # A page that freezes gives no more signs, though the finger is down and the line open.
         said = len(daemon.lines)

@@ -44,6 +44,19 @@ def on_top(page: Page) -> bool:
     )
 
 
+def covered(page: Page) -> str:
+    """What lies over the middle of the thing in focus, or "" (WCAG 2.2, 2.4.11, from memory)."""
+    return str(
+        page.evaluate(
+            """() => {
+              const one = document.activeElement, box = one.getBoundingClientRect();
+              const at = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+              return at && one.contains(at) ? "" : `${one.outerHTML} at ${box.y} by ${at?.id}`;
+            }"""
+        )
+    )
+
+
 def stopped(alone: Alone, before: int) -> None:
     wait_until(lambda: alone.daemon.stops > before, "the stop", 5.0)
 
@@ -95,9 +108,10 @@ def test_stop_lies_above_the_words_of_no_contact(alone: Alone, chromium: Browser
 def test_a_key_stops_whatever_has_the_focus(alone: Alone, chromium: Browser, key: str) -> None:
     """Fields, sliders, buttons and links: and the key does nothing else there."""
     alone.become(State.ARMED)
-    page = open_page(chromium, alone.address)
+    page = open_page(chromium, alone.address, (360, 740))
     wait_for_state(page, "ARMED")
     sign_in(page, TOKEN)
+    assert page.evaluate("window.scrollY") == 0  # signed in, one is at the page's begin
     tried = 0
     for name in PAGES:
         page.locator(f"#to-{name}").click()
@@ -105,6 +119,7 @@ def test_a_key_stops_whatever_has_the_focus(alone: Alone, chromium: Browser, key
         for index in range(places.count()):
             place = places.nth(index)
             place.focus()
+            assert covered(page) == "", name
             before = len(alone.daemon.asked)
             page.keyboard.press(key)
             wait_until(lambda before=before: len(alone.daemon.asked) > before, f"{name} {index}")
