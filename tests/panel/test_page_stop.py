@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page
 
-from bridge.interlock import State
+from bridge.interlock import CAUSES, State
 from bridge.panel.app import STATIC
 from tests.end_to_end.rig import wait_until
 from tests.panel.alone import Alone
@@ -71,6 +71,18 @@ def test_stop_is_one_tap_away_wherever_one_is(
     wait_for_state(page, state.value.upper())
     caution = page.locator("#caution").inner_text()
     assert (NOT_SAFE in caution) is (state is not State.ARMED)
+    shapes = {State.LOCKED: "□", State.ARMING: "◇", State.ARMED: "⚠", State.TRIPPED: "▲"}
+    assert page.locator("#shape").inner_text() == shapes[state]  # never by colour alone
+    trip = alone.service.engine.interlock.current_trip
+    if state is State.TRIPPED:  # one screen: cause, remedy, how it clears, reset and arm
+        assert trip is not None
+        told = CAUSES[trip.cause]
+        assert page.locator("#trip-sentence").inner_text() == told.sentence
+        assert page.locator("#trip-remedy").inner_text() == told.remedy
+        assert page.locator("#trip-clears").inner_text() != ""
+        assert page.locator("#reset").is_visible()
+    assert page.locator("#trip").is_visible() is (state is State.TRIPPED)
+    assert page.locator("#arm").is_visible()
     page.evaluate("document.getElementById('answer').textContent = 'a long answer. '.repeat(20)")
     for name in PAGES:
         page.locator(f"#to-{name}").click()
