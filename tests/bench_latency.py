@@ -64,6 +64,13 @@ BAUD = 500_000
 SITE_PORT, BARE_PORT = "Latency site", "Latency bare"
 
 
+def collected(what: str, values: list[float]) -> list[float]:
+    """The samples of a phase; one without any measured nothing, and is no benchmark."""
+    if not values:
+        raise SystemExit(f"{what}: no samples were collected, so there is nothing to tell")
+    return values
+
+
 def percentiles(values: list[float]) -> str:
     ordered = sorted(values)
 
@@ -298,6 +305,7 @@ async def measure_mqtt(quick: bool) -> None:
                         near = [f"{own}/stops", f"{own}/stop/x", "coilwarden/bench/stopp"]
                         floods = Flood(broker.port, near, 1e4)
                     through, _ = await idle(service, 300 if quick else 1200)
+                    collected(what, through)
                     medians.append(median(through))
                     print(f"{what}, {len(through)} messages over JACK:")
                     print(f"  arrival → last byte written  {percentiles(through)}")
@@ -389,6 +397,8 @@ async def measure(quick: bool, with_journal: bool, pages: int) -> None:
             try:
                 await arm(service, board)
                 through, bare = await idle(service, 300 if quick else 1200)
+                collected("idle wire, the site", through)
+                collected("idle wire, the bare loop", bare)
                 state = service.engine.interlock
                 print(f"idle wire, {len(through)} and {len(bare)} messages over JACK:")
                 print(f"  arrival → last byte written  {percentiles(through)}")
@@ -403,6 +413,7 @@ async def measure(quick: bool, with_journal: bool, pages: int) -> None:
                 gc.collect()
                 gc.freeze()  # as serve does
                 found, sent = await flood(service, 5.0 if quick else 20.0)
+                collected("flood", found)
                 frame_ms = VOICES_FRAME_BYTES * 10 / BAUD * 1e3
                 print(f"flood, {sent} messages at 3,000 a second on 16 channels, 2 coils:")
                 print(f"  arrival → last byte drained  {percentiles(found)}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Callable
@@ -28,8 +29,10 @@ AsJson = Annotated[bool, typer.Option("--json", help="As JSON on standard output
 
 
 def _run(work: Callable[[], int]) -> typer.Exit:
-    from bridge.journal.night import JournalError  # noqa: PLC0415
+    from bridge.journal.reading import JournalError  # noqa: PLC0415
 
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal that has no ♯, a name that is no text
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         return typer.Exit(work())
     except JournalError as error:

@@ -202,7 +202,7 @@ def unpack(data: bytes) -> Iterator[Event]:
                 raise DamagedError(f"an event of {length} bytes has only {len(body)}")
             at += length
             event = _event(code, HostS(at_s), body)
-        except (struct.error, ValueError, KeyError, TypeError, IndexError) as error:
+        except (struct.error, ValueError, KeyError, TypeError, IndexError, RecursionError) as error:
             raise DamagedError(f"byte {at}: {error}") from error
         if event is not None:
             yield event

@@ -11,10 +11,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO
 
-from bridge.journal.files import size_bytes
+from bridge.journal.files import SUFFIX, size_bytes
 from bridge.journal.find import night, nights
 from bridge.journal.lines import USUAL, Kind, lines
-from bridge.journal.night import JournalError, Night, Progress, UnbornError
+from bridge.journal.night import Night, Progress
+from bridge.journal.reading import JournalError, UnbornError
 from bridge.journal.replay import replay
 from bridge.journal.story import Story
 from bridge.journal.wire import WireReader
@@ -54,9 +55,10 @@ def list_nights(where: Path, *, as_json: bool) -> int:
         except JournalError as error:
             damaged.append(str(error))
             continue
+        damaged += one.gaps
         rows.append(
             {
-                "file": str(path),
+                "file": str(one.paths[0]),
                 "site": one.about.get("site", ""),
                 "began": one.about.get("began", ""),
                 "seconds": round(one.duration_s, 1),
@@ -99,20 +101,35 @@ def show(
         for at_s, kind, text in lines(event, wire):
             if kind in wanted and begin_s <= at_s <= end_s:
                 since_s = at_s - one.began_s
-                print(f"{one.clock(at_s)} {since_s:10.4f}  {kind.value:8}  {text}")
-    return 0
+                print(f"{one.clock(at_s)} {since_s:10.4f}  {kind.value:8}  {_one_line(text)}")
+    return 1 if one.gaps else 0
+
+
+def _one_line(text: str) -> str:
+    """Names of devices and clients are others' words: they move no terminal's cursor."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def export(where: Path, *, output: Path | None, as_csv: bool, everything: bool) -> int:
     """Every line as CSV or JSON lines. Raises OSError, JournalError."""
     one = night(where)
+    for gap in one.gaps:
+        print(gap, file=sys.stderr)
     if output is None:
         _export(one, sys.stdout, as_csv=as_csv, everything=everything)
-        return 0
-    with output.open("w", newline="", encoding="utf-8") as file:
-        count = _export(one, file, as_csv=as_csv, everything=everything)
-    print(f"{count} rows written to {output}", file=sys.stderr)
-    return 0
+    else:
+        _spare_journals(output)
+        with output.open("w", newline="", encoding="utf-8", errors="backslashreplace") as file:
+            count = _export(one, file, as_csv=as_csv, everything=everything)
+        print(f"{count} rows written to {output}", file=sys.stderr)
+    return 1 if one.gaps else 0
+
+
+def _spare_journals(output: Path) -> None:
+    """What is written may stand in place of anything but a record. Raises JournalError."""
+    for name in (output.name, output.resolve().name):
+        if name.removesuffix("-wal").removesuffix("-shm").endswith(SUFFIX):
+            raise JournalError(f"{output}: is a journal, and stays one: name another file")
 
 
 def _export(one: Night, file: TextIO, *, as_csv: bool, everything: bool) -> int:
@@ -148,7 +165,7 @@ def replay_night(where: Path, *, as_json: bool) -> int:
     config = one.config()
     with _progress("replay") as progress:
         found = replay(config, one.source(config), one.latch(), one.read(progress=progress))
-    gap = "; ".join(one.gaps)
+    gap = "; ".join(one.gaps) if found.entries else "it holds nothing to compare"
     same = found.same and not gap
     first = found.difference
     if as_json:
@@ -196,11 +213,13 @@ def replay_night(where: Path, *, as_json: bool) -> int:
 
 
 def report(where: Path, *, as_json: bool, html: Path | None) -> int:
-    """After the night. 1: it could not be read to its end. Raises OSError, JournalError."""
+    """After the night. 1: not all of it could be read. Raises OSError, JournalError."""
     from bridge.report.night_report import night_chapters  # noqa: PLC0415  (loads matplotlib)
     from bridge.report.show import show as show_chapters  # noqa: PLC0415
 
     one = night(where)
+    if html is not None:
+        _spare_journals(html)
     config = one.config()
     story = Story(config, one.began_s)
     ended = ""
@@ -214,6 +233,6 @@ def report(where: Path, *, as_json: bool, html: Path | None) -> int:
     chapters, data = night_chapters(one, config, story, ended)
     title = f"{one.about.get('site')}: the night of {one.about.get('began', '')[:10]}"
     show_chapters(title, chapters, data, as_json=as_json, html=html)
-    if ended:
-        print(ended, file=sys.stderr)
-    return 1 if ended else 0
+    for missing in (*one.gaps, *([ended] if ended else [])):
+        print(missing, file=sys.stderr)
+    return 1 if ended or one.gaps else 0

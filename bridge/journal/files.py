@@ -47,7 +47,7 @@ def parts_of(path: Path) -> list[Path]:
     run = run_of(path)
     if run is None:
         return [path]
-    return sorted(p for p in path.parent.glob(f"*{SUFFIX}") if run_of(p) == run)
+    return [p for p in journals(path.parent) if run_of(p) == run]
 
 
 def journals(directory: Path, site: str | None = None) -> list[Path]:
@@ -56,14 +56,14 @@ def journals(directory: Path, site: str | None = None) -> list[Path]:
     for path in directory.glob(f"*{SUFFIX}"):
         match = _NAME.match(path.name)
         if match and (site is None or match["site"] == site):
-            found.append((f"{match['run']}.{match['part']:>6}", path))
+            found.append((f"{match['run']}.{match['part']:>9}", path))
     return [path for _, path in sorted(found)]
 
 
 def size_bytes(path: Path) -> int:
     """With what SQLite keeps beside it; 0 for one that is gone."""
     total = 0
-    for name in (path, _beside(path, "-wal"), _beside(path, "-shm")):
+    for name in (path, beside(path, "-wal"), beside(path, "-shm")):
         try:
             total += name.stat().st_size
         except OSError:
@@ -85,11 +85,12 @@ def make_room(directory: Path, site: str, most_bytes: int, keep: Iterable[Path])
         if path in kept:
             continue
         total -= size_bytes(path)
-        for name in (path, _beside(path, "-wal"), _beside(path, "-shm")):
+        for name in (path, beside(path, "-wal"), beside(path, "-shm")):
             name.unlink(missing_ok=True)
         gone.append(path)
     return gone
 
 
-def _beside(path: Path, ending: str) -> Path:
+def beside(path: Path, ending: str) -> Path:
+    """SQLite's own file beside a journal: "-wal", "-shm"."""
     return path.with_name(path.name + ending)

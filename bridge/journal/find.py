@@ -7,7 +7,8 @@ from pathlib import Path
 from bridge.config import load_config
 from bridge.config_errors import ConfigError
 from bridge.journal.files import SUFFIX, journal_directory, journals, run_of
-from bridge.journal.night import JournalError, Night, UnbornError
+from bridge.journal.night import Night
+from bridge.journal.reading import JournalError, UnbornError
 from bridge.latch_store import site_slug
 
 

@@ -3,48 +3,30 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import time
-import zlib
 from collections.abc import Callable, Iterator
-from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.interlock import Latch
 from bridge.journal.about import config_from_json, make_source
-from bridge.journal.codec import DamagedError, unpack
-from bridge.journal.database import APPLICATION_ID, FORMAT
 from bridge.journal.files import parts_of
+from bridge.journal.reading import (
+    Chunk,
+    JournalError,
+    UnbornError,
+    events,
+    open_journal,
+    read_part,
+)
 from bridge.journal.values import Event
 from bridge.latch_store import latch_from_text
 from bridge.source import VoiceSource
 
 Progress = Callable[[float], None]
 """Told now and then which share of the work is done, 0..1."""
-
-
-class JournalError(Exception):
-    """A journal that is missing, foreign or damaged; its text names the file and what to do."""
-
-
-class UnbornError(JournalError):
-    """A file in which nothing was ever committed: the run ended while it was being made."""
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """One batch: which rows of which file, when, and how much."""
-
-    path: Path
-    number: int
-    first_s: float
-    last_s: float
-    day_s: float
-    events: int
 
 
 class Night:
@@ -59,28 +41,36 @@ class Night:
         self.chunks: list[Chunk] = []
         self.gaps: list[str] = []
         """Batches that are not there, as sentences."""
-        for part in parts_of(path):
+        failed: list[JournalError] = []
+        part = 0
+        for piece in parts_of(path):
             try:
-                self._read_part(part)
-            except UnbornError:  # a later part in the making holds nothing, and costs nothing
-                if not self.paths:
-                    raise
-            else:
-                self.paths.append(part)
-
-    def _read_part(self, path: Path) -> None:
-        with _open(path) as db:
-            about = {str(k): str(v) for k, v in _rows(db, path, "SELECT key, value FROM about")}
-            if self.about and about.get("run") != self.about.get("run"):
-                raise JournalError(f"{path}: is of another run; rename it back")
+                about, chunks = read_part(piece)
+                if self.about and about["run"] != self.about["run"]:
+                    raise JournalError(f"{piece}: is of another run; rename it back")
+            except UnbornError as error:  # a part in the making holds nothing, and costs nothing
+                failed.append(error)
+                continue
+            except JournalError as error:  # the run's other parts can be read all the same
+                failed.append(error)
+                self.gaps.append(str(error))
+                continue
+            if part and int(about["part"]) != part + 1:
+                self.gaps.append(f"{piece.name}: what lies between part {part} and it is gone")
+            part = int(about["part"])
             self.about = self.about or about
-            expected = 0
-            query = "SELECT number, first_s, last_s, day_s, events FROM chunk ORDER BY number"
-            for number, first_s, last_s, day_s, events in _rows(db, path, query):
-                if number != expected:
-                    self.gaps.append(f"{path.name}: batches {expected} to {number - 1} are gone")
-                expected = number + 1
-                self.chunks.append(Chunk(path, number, first_s, last_s, day_s, events))
+            self.paths.append(piece)
+            self._take(piece.name, chunks)
+        if not self.paths:
+            raise failed[0]
+
+    def _take(self, name: str, chunks: list[Chunk]) -> None:
+        expected = 0
+        for chunk in chunks:
+            if chunk.number != expected:
+                self.gaps.append(f"{name}: batches {expected} to {chunk.number - 1} are gone")
+            expected = chunk.number + 1
+        self.chunks += chunks
 
     # -- what it is of ------------------------------------------------------------------------
 
@@ -122,12 +112,19 @@ class Night:
             ) from error
 
     def latch(self) -> Latch:
-        return latch_from_text(self.about["latch"])
+        """As the run found it. Raises JournalError."""
+        try:
+            return latch_from_text(self.about["latch"])
+        except (ValueError, RecursionError) as error:
+            raise JournalError(f"{self.paths[0]}: is damaged: its latch: {error}") from error
 
     def source(self, config: Config) -> VoiceSource:
         """A fresh one. Raises JournalError."""
         try:
-            return make_source(config, json.loads(self.about["source"]))
+            described = json.loads(self.about["source"])
+            if not isinstance(described, dict):
+                raise ValueError("what was played is not told")
+            return make_source(config, cast(dict[str, Any], described))
         except ValueError as error:
             raise JournalError(f"{self.paths[0]}: {error}") from error
 
@@ -148,63 +145,8 @@ class Night:
             of_path = [(n, c) for n, c in enumerate(wanted) if c.path == path]
             if not of_path:
                 continue
-            with _open(path) as db:
+            with open_journal(path) as db:
                 for index, chunk in of_path:
-                    yield from _events(db, chunk)
+                    yield from events(db, chunk)
                     if progress is not None:
                         progress((index + 1) / len(wanted))
-
-
-def _open(path: Path) -> closing[sqlite3.Connection]:
-    """For reading. Raises JournalError."""
-    try:
-        with path.open("rb") as file:
-            head = file.read(16)
-    except OSError as error:
-        raise JournalError(f"{path}: cannot be read: {error.strerror}") from error
-    if head and head != b"SQLite format 3\0":
-        raise JournalError(f"{path}: is not a journal of this program")
-    try:
-        db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
-    except sqlite3.Error as error:
-        raise JournalError(f"{path}: cannot be opened: {error}") from error
-    try:
-        (application,) = db.execute("PRAGMA application_id").fetchone()
-        (version,) = db.execute("PRAGMA user_version").fetchone()
-        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error as error:
-        db.close()
-        raise JournalError(f"{path}: is damaged, or not a journal: {error}") from error
-    if application == 0 and tables == 0:
-        db.close()
-        raise UnbornError(f"{path}: is empty: the run ended before its first batch")
-    if application != APPLICATION_ID:
-        db.close()
-        raise JournalError(f"{path}: is not a journal of this program")
-    if version != FORMAT:
-        db.close()
-        raise JournalError(
-            f"{path}: is of format {version}; this program reads {FORMAT}: use the version that "
-            "wrote it"
-        )
-    return closing(db)
-
-
-def _rows(db: sqlite3.Connection, path: Path, query: str) -> list[Any]:
-    try:
-        return db.execute(query).fetchall()
-    except sqlite3.Error as error:
-        raise JournalError(f"{path}: is damaged: {error}") from error
-
-
-def _events(db: sqlite3.Connection, chunk: Chunk) -> Iterator[Event]:
-    try:
-        row = db.execute("SELECT body FROM chunk WHERE number = ?", (chunk.number,)).fetchone()
-        if row is None:
-            raise DamagedError("it is gone")
-        yield from unpack(zlib.decompress(row[0]))
-    except (sqlite3.Error, zlib.error, DamagedError) as error:
-        raise JournalError(
-            f"{chunk.path}: batch {chunk.number} is damaged: {error}; what lies before it can be "
-            "read (show, export)"
-        ) from error

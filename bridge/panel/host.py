@@ -29,7 +29,7 @@ from bridge.watcher import Watcher
 
 SHOW_S = 0.163
 """Between two pictures for the pages."""
-AGAIN_S = 2.3
+AGAIN_S = 1.1
 """Before a web process that died is started again."""
 MOST_UNREAD = 64 * 1024
 """Bytes of one incomplete line; a web process that sends more is ended."""

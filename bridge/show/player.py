@@ -10,9 +10,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Literal, Protocol
+from typing import Literal
 
 from bridge.clocks import HostS
+from bridge.show.position_map import PositionMap, Steady
 from bridge.show.score_file import NoSuchPlaceError, Score, ScoreEvent
 
 START_S = 0.6
@@ -35,41 +36,6 @@ class Transport(Enum):
     PAUSED = "paused"
     """Its place is kept, after a trip too. A chased item also stands so while its master does."""
     ENDED = "ended"
-
-
-class PositionMap(Protocol):
-    """Host time ↔ seconds of the item; both rise together."""
-
-    def position_at(self, host_s: HostS) -> float: ...
-
-    def host_at(self, position: float) -> HostS: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Shifted:
-    """Another map, its positions `by_s` seconds less: an item within a longer clock."""
-
-    inner: PositionMap
-    by_s: float
-
-    def position_at(self, host_s: HostS) -> float:
-        return self.inner.position_at(host_s) - self.by_s
-
-    def host_at(self, position: float) -> HostS:
-        return self.inner.host_at(position + self.by_s)
-
-
-@dataclass(frozen=True, slots=True)
-class Steady:
-    """This computer's monotonic clock: position 0 at `begin_s`."""
-
-    begin_s: HostS
-
-    def position_at(self, host_s: HostS) -> float:
-        return host_s - self.begin_s
-
-    def host_at(self, position: float) -> HostS:
-        return HostS(self.begin_s + position)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,10 @@ from pydantic import Field, model_validator
 from bridge.config import Config, MidiChannel, Route
 from bridge.config_errors import parse, read_text, to_put_right
 from bridge.config_section import Name, Section
+from bridge.show.chasing import Chase
 from bridge.show.player import Item
 from bridge.show.score_file import Score, ScoreError, read_score
-from bridge.show.show_source import Chase, Playing
+from bridge.show.show_source import Playing
 from bridge.show.timecode import RATE_NAMES, Timecode
 
 

@@ -13,9 +13,10 @@ from dataclasses import asdict
 from typing import Any
 
 from bridge.config import Route
+from bridge.show.chasing import Chase
 from bridge.show.player import Item
 from bridge.show.score_file import Score, ScoreEvent
-from bridge.show.show_source import Chase, Playing
+from bridge.show.show_source import Playing
 
 
 def show_as_text(items: Sequence[Item], playing: Sequence[Playing]) -> str:

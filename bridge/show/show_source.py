@@ -14,11 +14,11 @@ from bridge.clocks import HostS, MusicS
 from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
+from bridge.show.chasing import Chase, Chasing
 from bridge.show.clock_map import ClockMap, ToldLine
-from bridge.show.follower import CLOCK_ERROR, TIME_CODE_ERROR, Follower
-from bridge.show.mtc import ClockReader, Heard, MtcReader, Observation
-from bridge.show.player import Item, Player, Shifted, Transport
-from bridge.show.score_file import NoSuchPlaceError, Score
+from bridge.show.player import Item, Player, Transport
+from bridge.show.position_map import Shifted
+from bridge.show.score_file import NoSuchPlaceError
 from bridge.source import ShowStatus
 
 SCORE_INPUT = "score"
@@ -28,16 +28,6 @@ AHEAD_S = 0.125
 """How far ahead frames are sent: this computer may stand still for 100 ms, and a frame still needs
 its time to be built, sent and queued. A board takes at most 250 ms."""
 _IDS_APART = 1_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Chase:
-    """What a chased item follows: MIDI Time Code ("mtc") or MIDI clock ("clock") of an input."""
-
-    input_name: str
-    kind: str
-    begin_s: float = 0.0
-    """Time code at which the item begins, in seconds since midnight."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +54,7 @@ class ShowSource:
         self._item = -1
         self._now_s = MusicS(0.0)
         self._lead_s = AHEAD_S
-        self._listen_anew()
+        self.chasing = self._chase_anew()
         self._audio_line = ToldLine()
         self.audio_map = ClockMap(self._audio_line)
         """The audio device's clock: position in its stream."""
@@ -102,8 +92,8 @@ class ShowSource:
         player = self.player
         position_s = player.position_s(now_s)
         clock = "audio device" if player.item.has_audio else "this computer"
-        if (chase := self._playing[player.index].chase) is not None:
-            clock = f"{chase.input_name}: {self.follower.lock.value}"
+        if self.chasing is not None:
+            clock = self.chasing.says
             clock += "; the coils wait for go" * player.held
         counts = position_s < 0 and player.transport is Transport.PLAYING
         return ShowStatus(
@@ -205,38 +195,28 @@ class ShowSource:
         self._now_s = max(self._now_s, at_s)
         self._instrument.hush(self._now_s)
         self._instrument = self._make()
-        self._listen_anew()
+        self.chasing = self._chase_anew()
 
-    def _listen_anew(self) -> None:
-        """For the master of the item, if it has one."""
+    def _chase_anew(self) -> Chasing | None:
+        """The master of the item, if it has one."""
         chase = self._playing[self.player.index].chase
-        by_clock = chase is not None and chase.kind == "clock"
-        self._mtc, self._clock = MtcReader(), ClockReader()
-        self.follower = Follower(prior_error=CLOCK_ERROR if by_clock else TIME_CODE_ERROR)
+        return None if chase is None else Chasing(chase, self.player.item.score)
 
-    def _follow(self, at_s: MusicS, chase: Chase, message: bytes) -> None:
-        arrived_s = HostS(at_s - self._lead_s)
-        score = self.player.item.score
-        seen = (self._mtc if chase.kind == "mtc" else self._clock).feed(arrived_s, message)
-        if seen is None:
-            return
-        if chase.kind == "clock":
-            seen = _in_seconds(seen, score)
-        begin_s = chase.begin_s
-        follower = self.follower
-        if follower.observe(seen):
-            self.player.follow(None, HostS(at_s))
-            self._instrument.input_lost(at_s, SCORE_INPUT)
-        if follower.runs and self.player.transport is not Transport.PLAYING:
-            self.player.follow(Shifted(follower.map, begin_s), HostS(at_s))
+    def _lose_master(self) -> None:
+        """Its place has changed or it has stopped: what sounds by it ends."""
+        self.player.follow(None, HostS(self._now_s))
+        self._instrument.input_lost(self._now_s, SCORE_INPUT)
 
     # -- VoiceSource ----------------------------------------------------------------------------
 
     def midi(self, now_s: MusicS, input_name: str, message: bytes) -> None:
         self._now_s = max(self._now_s, now_s)
-        chase = self._playing[self.player.index].chase
-        if chase is not None and input_name == chase.input_name and message[0] >= 0xF0:
-            self._follow(self._now_s, chase, message)
+        chasing = self.chasing
+        if chasing is not None and chasing.is_of_master(input_name, message):
+            if chasing.hear(HostS(self._now_s - self._lead_s), message):
+                self._lose_master()
+            if chasing.runs and self.player.transport is not Transport.PLAYING:
+                self.player.follow(chasing.places, HostS(self._now_s))
             return
         self._instrument.midi(self._now_s, input_name, message)
 
@@ -250,10 +230,9 @@ class ShowSource:
 
     def tick(self, now_s: MusicS) -> None:
         self._now_s = max(self._now_s, now_s)
-        chase = self._playing[self.player.index].chase
-        if chase is not None and self.follower.advance(HostS(self._now_s - self._lead_s)):
-            self.player.follow(None, HostS(self._now_s))
-            self._instrument.input_lost(self._now_s, SCORE_INPUT)
+        chasing = self.chasing
+        if chasing is not None and chasing.advance(HostS(self._now_s - self._lead_s)):
+            self._lose_master()
         self._instrument.tick(self._now_s)
 
     def voices(self, now_s: MusicS) -> dict[str, tuple[VoiceAsk, ...]]:
@@ -265,7 +244,9 @@ class ShowSource:
 
     def next_deadline_s(self) -> MusicS | None:
         deadline_s = self._instrument.next_deadline_s()
-        if self.follower.runs:  # a sender that stays away is noticed by nobody else
+        if (
+            self.chasing is not None and self.chasing.runs
+        ):  # a sender that stays away is noticed by nobody else
             look_s = MusicS(self._now_s + 0.05)
             return look_s if deadline_s is None else min(deadline_s, look_s)
         return deadline_s
@@ -306,10 +287,3 @@ class ShowSource:
                 self.audio_is_missing(HostS(now_s))
             case _:
                 raise ValueError(f"a show knows no {command} with {len(numbers)} numbers")
-
-
-def _in_seconds(seen: Observation, score: Score) -> Observation:
-    """Quarter notes of a MIDI clock as seconds of the score, by the score's own tempo map."""
-    if seen.heard is Heard.BACKWARDS:
-        return seen
-    return Observation(seen.host_s, seen.heard, score.position_at_quarter(seen.position))

@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 from bridge.journal.files import journals
-from bridge.journal.night import Night, UnbornError
+from bridge.journal.night import Night
+from bridge.journal.reading import UnbornError
 from bridge.journal.values import Noted
 from bridge.journal.writer import BATCH_S
 from tests.journal.kill_story import KILLS

@@ -29,7 +29,11 @@ def until(probe: Callable[[], bool], what: str) -> None:
 
 
 def writer(folder: Path, most_bytes: int = 100_000_000) -> Writer:
-    return Writer(folder, "site", RUN, most_bytes, lambda: {"run": RUN})
+    about = {
+        "run": RUN, "began_s": repr(host_now()), "began_day_s": repr(time.time()),
+        "config_used": "", "latch": "", "source": "",
+    }  # fmt: skip
+    return Writer(folder, "site", RUN, most_bytes, lambda: about)
 
 
 def put(to: Writer, text: str) -> None:

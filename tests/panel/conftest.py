@@ -1,4 +1,4 @@
-"""One browser for all the pages of a module; a web application without a daemon."""
+"""One browser for all the pages; a web application without a daemon."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tests.panel.rig import browser
 from tests.panel.web import Site
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def chromium() -> Iterator[Browser]:
     with browser() as opened:
         yield opened

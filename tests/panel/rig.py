@@ -6,14 +6,16 @@ import contextlib
 import shutil
 import socket
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, Error, Page, ViewportSize, sync_playwright
 
+from bridge.interlock import CAUSES, Cause
 from bridge.journal.files import journals
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison
+from bridge.journal.values import Told
 from tests.end_to_end.rig import Program, Rig, wait_until
 from tests.journal.rig import replayed
 
@@ -99,6 +101,33 @@ class PanelRig:
         return Program("show", str(self.rig.config), str(self._show), "--plain")
 
 
+def unless_it_stalls(folder: Path, story: Callable[[Path], None]) -> None:
+    """A machine that stands still for 200 ms trips the site, as it must: then the story once more,
+    in another folder. Any other fault is a fault at once."""
+    for number in range(3):
+        inside = folder / str(number)
+        inside.mkdir()
+        try:
+            story(inside)
+        except (AssertionError, Error):
+            if number == 2 or not _stood_still(inside):
+                raise
+        else:
+            return
+
+
+def _stood_still(folder: Path) -> bool:
+    """By the journal: a trip of cause 7, 37 or 40 (causes.py)."""
+    stalls = {Cause.LEASE_EXPIRED, Cause.STATUS_STALE, Cause.HOST_STALLED}
+    return any(
+        CAUSES[cause].sentence in event.line
+        for path in journals(folder / "state" / "journal")
+        for event in Night(path).read()
+        if isinstance(event, Told)
+        for cause in stalls
+    )
+
+
 def state(page: Page) -> str:
     return page.locator("#state").inner_text()
 
@@ -115,14 +144,20 @@ def sign_in(page: Page, token: str) -> None:
 
 
 def arm(page: Page) -> None:
-    """As an operator does it: press, hold, let go."""
-    page.locator("#arm:enabled").wait_for()
-    page.locator("#arm").hover()
-    page.mouse.down()
-    try:
-        wait_for_state(page, "ARMED")
-    finally:
-        page.mouse.up()
+    """As an operator does it: press, hold, let go; again where a machine that stalls let go."""
+    for last in (False, False, True):
+        page.locator("#arm:enabled").wait_for()
+        page.locator("#arm").hover()
+        page.mouse.down()
+        try:
+            wait_for_state(page, "ARMED", 4.0)
+        except AssertionError:
+            if last or state(page) != "LOCKED":
+                raise
+        else:
+            return
+        finally:
+            page.mouse.up()
 
 
 def axe_source() -> str:

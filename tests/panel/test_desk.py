@@ -156,6 +156,34 @@ def test_what_has_no_effect_is_answered(do: Any) -> None:
     assert service.told == []
 
 
+def test_disarm_hush_and_reset_are_done_by_name() -> None:
+    one, service, lines = desk()
+    service.engine.interlock.arm(True)
+    service.engine.interlock.confirmed()
+    for do in ("hush", "disarm"):
+        assert one.do(1.0, 1, "Mara", c.Simple(do=do)) == ""
+    service.engine.interlock.trip(Cause.OPERATOR_STOP, "")
+    assert one.do(2.0, 1, "Mara", c.Simple(do="reset")) == ""
+    assert service.told == [(a, "panel Mara") for a in (Act.HUSH, Act.DISARM, Act.RESET)]
+    assert [line for _, line in one.acts] == ["Mara: hush", "Mara: disarm", "Mara: reset"]
+    assert len(lines) == 3
+
+
+def test_mutes_loudness_and_steps_reach_the_stage_and_every_page() -> None:
+    one, service, _ = desk()
+    one.do(1.0, 1, "Mara", c.Loudness(do="loudness", share=0.4))
+    one.do(1.0, 1, "Mara", c.Mute(do="mute", coil="Larkspur", muted=True))
+    one.do(1.0, 1, "Mara", c.SetRate(do="set_rate", coil="Larkspur", break_rate_hz=25.0))
+    assert one.do(1.0, 1, "Mara", c.Step(do="step", coil="Larkspur", way="shorter")) == ""
+    assert service.told == ["source"] * 4  # each is heard at once, not at the next note
+    shown = one.shown(1.0)
+    assert shown["loudness"] == service.stage.attenuation.loudness == 0.4
+    assert shown["muted"] == ["Larkspur"]
+    assert shown["bangs"]["Larkspur"]["break_rate_hz"] == 25.0
+    one.do(2.0, 1, "Mara", c.Mute(do="mute", coil="Larkspur", muted=False))
+    assert one.shown(2.0)["muted"] == []
+
+
 def test_what_the_command_adds_is_told_who_asks() -> None:
     asked: list[Any] = []
 

@@ -7,13 +7,18 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from bridge import entries
+from bridge.journal.files import journals
+from bridge.journal.night import Night
+from bridge.journal.values import Told
 from tests.daw import Daw
 from tests.end_to_end.rig import status, wait_until
 from tests.jack import JackServer, jack_server  # noqa: F401
-from tests.panel.rig import PanelRig, open_page, sign_in, state, wait_for_state
+from tests.panel.rig import PanelRig, open_page, sign_in, state, unless_it_stalls, wait_for_state
 
 pytestmark = pytest.mark.real
-SITE = '\n[dead_man]\nsource = "panel"\nlatch_after_s = 1.0\n'
+LET_GO = "The dead man's switch was let go."
+SITE = '\n[dead_man]\nsource = "panel"\nlatch_after_s = 0.7\n'
 
 
 class Fingers:
@@ -28,6 +33,8 @@ class Fingers:
         box = self._page.locator(selector).bounding_box()
         assert box is not None
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        under = f"([x, y]) => !!document.elementFromPoint(x, y)?.closest('{selector}')"
+        assert self._page.evaluate(under, [x, y]), f"{selector} is covered at {x}, {y}"
         number = max((int(one["id"]) for one in self._down.values()), default=0) + 1
         self._down[selector] = {"x": x, "y": y, "id": number}
         self._send("touchStart", list(self._down.values()))
@@ -45,10 +52,19 @@ def arm_with_both_hands(page: Page) -> Fingers:
     page.locator("#permit-says", has_text="1 thing stands between").wait_for()
     page.locator("#hand-hold:enabled").scroll_into_view_if_needed()
     fingers = Fingers(page)
-    fingers.press("#hand-hold")
-    page.locator("#arm:enabled").wait_for()
-    fingers.press("#arm")
-    wait_for_state(page, "ARMED")
+    for last in (False, False, True):
+        fingers.press("#hand-hold")
+        page.locator("#arm:enabled").wait_for()
+        fingers.press("#arm")
+        try:
+            wait_for_state(page, "ARMED", 4.0)
+        except AssertionError:  # a machine that stalls has let go: a fresh press, as people do
+            if last or state(page) != "LOCKED":
+                raise
+            fingers.lift("#arm")
+            fingers.lift("#hand-hold")
+        else:
+            break
     fingers.lift("#arm")
     return fingers
 
@@ -71,7 +87,10 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
     jack_server: JackServer,  # noqa: F811
     chromium: Browser,
 ) -> None:
-    panel = PanelRig(tmp_path, site=SITE)
+    unless_it_stalls(tmp_path, lambda folder: held(PanelRig(folder, site=SITE), chromium))
+
+
+def held(panel: PanelRig, chromium: Browser) -> None:
     with panel.running() as (board, daemon):
         page = touched(chromium, panel.address)
         other = open_page(chromium, panel.address)
@@ -83,8 +102,8 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         assert page.locator("#arm").is_disabled()
         fingers = arm_with_both_hands(page)
         with Daw("--to", "Coilwarden", "--hold", "57"):
-            wait_until(lambda: sounding(page), "the note")
-            page.wait_for_timeout(1500)  # longer than the latch: held, it never trips
+            wait_until(lambda: sounding(page), "the note", 8.0)
+            page.wait_for_timeout(1200)  # longer than the latch: held, it never trips
             assert state(page) == "ARMED"
             # A second person can hold nothing meanwhile, and cannot let go for the first.
             other.locator("#hand-hold").hover()
@@ -102,10 +121,12 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
             wait_for_state(page, "TRIPPED")
             assert len(panel.rig.pulses()) == fired
         sentence = page.locator("#trip-sentence").inner_text()
-        assert sentence == "The dead man's switch was let go."
+        assert sentence == LET_GO
         # One finger holds, another stops: the hold keeps no tap back.
         page.locator("#reset").click()
-        fingers = arm_with_both_hands(page)
+        wait_for_state(page, "LOCKED")
+        fingers.press("#hand-hold")
+        page.locator("#arm:enabled").wait_for()
         fingers.press("#stop")
         wait_for_state(page, "TRIPPED")
         assert "The operator pressed stop" in page.locator("#trip-sentence").inner_text()
@@ -119,15 +140,19 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
         other.keyboard.down("Enter")
         wait_for_state(other, "ARMED")
         other.keyboard.up("Enter")
-        other.wait_for_timeout(1300)
+        other.wait_for_timeout(1200)
         assert state(other) == "ARMED"
         # A page that freezes gives no more signs, though the finger is down and the line open.
         said = len(daemon.lines)
         other.context.new_cdp_session(other).send(
             "Emulation.setScriptExecutionDisabled", {"value": True}
         )
-        daemon.wait_for("The dead man's switch was let go", after=said)
+        daemon.wait_for(LET_GO, after=said)
         assert status(daemon)["state"] == "tripped"
+    # Silent at once, since the page said so: not because its signs stayed away.
+    events = list(Night(journals(panel.rig.state / "journal")[-1]).read())
+    tripped = next(n for n, e in enumerate(events) if isinstance(e, Told) and LET_GO in e.line)
+    assert not [e for e in events[:tripped] if isinstance(e, entries.Hold)][-1].held
     # What the daemon did live, today's Engine does again from the journal: frame by frame.
     found = panel.replayed()
     assert found.same, found.difference or found.stopped

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page
 
-from bridge.interlock import State
+from bridge.interlock import CAUSES, State
 from bridge.panel.app import STATIC
 from tests.end_to_end.rig import wait_until
 from tests.panel.alone import Alone
@@ -44,6 +44,19 @@ def on_top(page: Page) -> bool:
     )
 
 
+def covered(page: Page) -> str:
+    """What lies over the middle of the thing in focus, or "" (WCAG 2.2, 2.4.11, from memory)."""
+    return str(
+        page.evaluate(
+            """() => {
+              const one = document.activeElement, box = one.getBoundingClientRect();
+              const at = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+              return at && one.contains(at) ? "" : `${one.outerHTML} at ${box.y} by ${at?.id}`;
+            }"""
+        )
+    )
+
+
 def stopped(alone: Alone, before: int) -> None:
     wait_until(lambda: alone.daemon.stops > before, "the stop", 5.0)
 
@@ -58,6 +71,18 @@ def test_stop_is_one_tap_away_wherever_one_is(
     wait_for_state(page, state.value.upper())
     caution = page.locator("#caution").inner_text()
     assert (NOT_SAFE in caution) is (state is not State.ARMED)
+    shapes = {State.LOCKED: "□", State.ARMING: "◇", State.ARMED: "⚠", State.TRIPPED: "▲"}
+    assert page.locator("#shape").inner_text() == shapes[state]  # never by colour alone
+    trip = alone.service.engine.interlock.current_trip
+    if state is State.TRIPPED:  # one screen: cause, remedy, how it clears, reset and arm
+        assert trip is not None
+        told = CAUSES[trip.cause]
+        assert page.locator("#trip-sentence").inner_text() == told.sentence
+        assert page.locator("#trip-remedy").inner_text() == told.remedy
+        assert page.locator("#trip-clears").inner_text() != ""
+        assert page.locator("#reset").is_visible()
+    assert page.locator("#trip").is_visible() is (state is State.TRIPPED)
+    assert page.locator("#arm").is_visible()
     page.evaluate("document.getElementById('answer').textContent = 'a long answer. '.repeat(20)")
     for name in PAGES:
         page.locator(f"#to-{name}").click()
@@ -95,9 +120,10 @@ def test_stop_lies_above_the_words_of_no_contact(alone: Alone, chromium: Browser
 def test_a_key_stops_whatever_has_the_focus(alone: Alone, chromium: Browser, key: str) -> None:
     """Fields, sliders, buttons and links: and the key does nothing else there."""
     alone.become(State.ARMED)
-    page = open_page(chromium, alone.address)
+    page = open_page(chromium, alone.address, (360, 740))
     wait_for_state(page, "ARMED")
     sign_in(page, TOKEN)
+    assert page.evaluate("window.scrollY") == 0  # signed in, one is at the page's begin
     tried = 0
     for name in PAGES:
         page.locator(f"#to-{name}").click()
@@ -107,6 +133,7 @@ def test_a_key_stops_whatever_has_the_focus(alone: Alone, chromium: Browser, key
         for index in range(places.count()):
             place = places.nth(index)
             place.focus()
+            assert covered(page) == "", name
             before = len(alone.daemon.asked)
             page.keyboard.press(key)
             wait_until(lambda before=before: len(alone.daemon.asked) > before, f"{name} {index}")

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import cast
 
 import pytest
 from playwright.sync_api import Browser
 
 from bridge.interlock import State
 from bridge.journal.values import JournalState
+from bridge.panel.desk import Desk
+from bridge.service import Service
+from bridge.source import ShowStatus
 from bridge.view import CoilView, InputView, LinkView, SiteView
 from tests.panel.alone import Alone
 from tests.panel.rig import at_every_size, axe_source, open_page, wait_for_state
@@ -41,6 +45,7 @@ def shown(view: SiteView) -> SiteView:
         links=(LINK,),
         inputs=(InputView("DAW", "connected", "", 4),),
         midi_messages={"DAW": 17},
+        show=ShowStatus("Lamps", 2, 7, "paused", 18, 61.2, 75.4, "DAW: locked"),
         mains_budget_a=10.4,
         journal=JournalState(False, "", 12, "/disk: No space left on device"),
     )
@@ -49,6 +54,10 @@ def shown(view: SiteView) -> SiteView:
 def test_a_whole_night_in_one_picture(alone: Alone, chromium: Browser) -> None:
     alone.become(State.ARMED)
     alone.change = shown
+    alone.desk = Desk(
+        cast(Service, alone.service), alone.service.stage, lambda line: None,
+        {f"show:{word}": lambda who, phase: "" for word in ("pause", "resume")},
+    )  # fmt: skip
     page = open_page(chromium, alone.address)
     wait_for_state(page, "ARMED")
     larkspur = page.locator(".coil", has_text="Larkspur").first
@@ -74,6 +83,12 @@ def test_a_whole_night_in_one_picture(alone: Alone, chromium: Browser) -> None:
     assert "DAW: connected, 17 messages, 4 thrown away in a flood" in (
         page.locator("#inputs").inner_text()
     )
+    # A show: its item, bar and time left. What can be done with it stands there too.
+    assert page.locator("#show-item").inner_text() == "2 of 7: Lamps"
+    assert (
+        page.locator("#show-place").inner_text() == "paused · bar 18 · 1:15 left · by DAW: locked"
+    )
+    assert page.locator("#show-acts button").all_inner_texts() == ["Pause", "From the bar again"]
     # The record has stopped: where one looks, in words, and aloud; the rest goes on.
     assert page.locator("#unrecorded").inner_text() == "▲ NOT RECORDED"
     record = page.locator("#record").inner_text()
@@ -84,5 +99,11 @@ def test_a_whole_night_in_one_picture(alone: Alone, chromium: Browser) -> None:
         shown(view), journal=JournalState(True, "/disk/depot.journal", 12, "")
     )
     page.locator("#record", has_text="12 things could not be kept").wait_for()
+    # MIDI comes: each input says so by itself, and is quiet again.
+    alone.change = lambda view: replace(shown(view), midi_messages={"DAW": 18})
+    page.locator("#inputs", has_text="● playing · DAW: connected, 18 messages").wait_for()
+    page.locator("#inputs", has_text="○ quiet · DAW").wait_for()
+    alone.change = lambda view: replace(shown(view), journal=JournalState(True, "/disk", 0, ""))
+    page.locator("#record", has_text="Recording to /disk").wait_for()
     assert page.locator("#unrecorded").is_hidden()
     page.context.close()

@@ -14,10 +14,11 @@ from bridge.clocks import HostS
 from bridge.interlock import State
 from bridge.show import audio_link, perform
 from bridge.show.audio_link import ANSWER_S, LOAD_S, QUIET_LOOKS, AudioLink
+from bridge.show.chasing import Chase
 from bridge.show.perform import Desk
 from bridge.show.player import START_S, Item, Player, Transport
 from bridge.show.show_file import AudioFile, Show
-from bridge.show.show_source import Chase, Playing, ShowSource
+from bridge.show.show_source import Playing, ShowSource
 from tests.show.stage import score_of
 from tests.show.test_player import depot
 

@@ -13,9 +13,10 @@ import mido
 import pytest
 
 from bridge.clocks import HostS
+from bridge.show.chasing import Chase
 from bridge.show.follower import FREEWHEEL_S
 from bridge.show.player import Item, Transport
-from bridge.show.show_source import Chase, Playing, ShowSource
+from bridge.show.show_source import Playing, ShowSource
 from bridge.show.timecode import FrameRate
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import guard_refusals, violations

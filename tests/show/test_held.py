@@ -7,9 +7,10 @@ import pytest
 from bridge.clocks import HostS
 from bridge.engine import Act
 from bridge.interlock import State
+from bridge.show.chasing import Chase
 from bridge.show.follower import Lock
 from bridge.show.player import Item, Transport
-from bridge.show.show_source import Chase, Playing
+from bridge.show.show_source import Playing
 from bridge.show.timecode import FrameRate
 from bridge.virtual_site import VirtualSite
 from tests.show.stage import score_of, stage
@@ -25,7 +26,8 @@ def test_it_waits_for_go_though_its_master_runs() -> None:
     daw = Daw(FrameRate.FPS_25, go=False)
     site, source = daw.site, daw.source
     daw.rolls(0.0, 2.0)
-    assert source.follower.lock is Lock.LOCKED
+    assert source.chasing is not None
+    assert source.chasing.follower.lock is Lock.LOCKED
     assert source.player.transport is Transport.READY
     assert onsets(site) == []
     source.go(site.now_s)

@@ -13,9 +13,10 @@ from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.engine import Act
 from bridge.interlock import State
+from bridge.show.chasing import Chase
 from bridge.show.player import Item, Transport, settings_before
 from bridge.show.score_file import Score, ScoreError, ScoreEvent, read_score
-from bridge.show.show_source import Chase, Playing, ShowSource
+from bridge.show.show_source import Playing, ShowSource
 from bridge.virtual_site import VirtualSite
 from tests.chain.rig import coil, guard_refusals, site, violations
 from tests.show.stage import first_pulses, midi_file, score_of, stage

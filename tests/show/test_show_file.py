@@ -11,9 +11,9 @@ import soundfile
 from bridge.clocks import HostS
 from bridge.config import Config, load_config
 from bridge.config_errors import ConfigError
+from bridge.show.chasing import Chase
 from bridge.show.player import Transport
 from bridge.show.show_file import Show, load_show
-from bridge.show.show_source import Chase
 from tests.chain.rig import between, coil, guard_refusals, site, violations
 from tests.show.make_demo import ROUND
 from tests.show.stage import midi_file, stage

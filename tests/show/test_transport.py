@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from bridge.clocks import HostS, MusicS
-from bridge.show.player import START_S, TAIL_S, Item, OnTrip, Player, Shifted, Steady, Transport
+from bridge.show.player import START_S, TAIL_S, Item, OnTrip, Player, Transport
+from bridge.show.position_map import Shifted, Steady
 from bridge.show.score_file import Score, ScoreEvent
 from bridge.show.show_source import Playing, ShowSource
 from tests.show.stage import score_of

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from pydantic import BaseModel
 
 from bridge.clocks import HostS
+from bridge.engine import Engine
 from bridge.interlock import NOT_SAFE, Cause, Interlock, Latch, State, Trip
 from bridge.records import LatchChanged, Remark
 from bridge.telemetry import schemas
@@ -103,6 +106,17 @@ def test_only_an_empty_message_that_clears_a_retained_stop_stops_not() -> None:
 def test_the_name_of_who_stopped_is_kept_short_and_printable() -> None:
     detail = StopTopics().message(STOP, b'{"by": "gate\\u001b[2J"}', False).detail
     assert detail == f"MQTT {STOP}, by gate[2J"
+
+
+@pytest.mark.parametrize(("meters_hz", "said"), [(0.0, 0), (0.5, 5), (2.0, 20), (10.0, 100)])
+def test_meters_are_said_as_often_as_the_site_file_wants(meters_hz: float, said: int) -> None:
+    watcher = Telemetry(Latch(), meters_hz)
+    engine, count = SimpleNamespace(lines={}), 0
+    for tick in range(2000):  # ten seconds, looked at every 5 ms
+        watcher.settled(HostS(tick * 0.005), cast(Engine, engine))
+        count += watcher.waiting.meters is not None
+        watcher.waiting.meters = None
+    assert count == pytest.approx(said, abs=2)
 
 
 def test_events_beyond_the_bound_are_counted_and_the_state_is_not_lost() -> None:
