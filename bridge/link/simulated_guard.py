@@ -49,6 +49,10 @@ class SlidingSum:
                 self._slots[place] = 0
         self._newest = index
 
+    def ends_at(self) -> int:
+        """The first tick that no longer belongs to the newest slot."""
+        return self._origin + (self._newest + 1) * self._slot_ticks
+
     def add(self, amount: int) -> None:
         """Counts `amount` in the newest slot."""
         self._slots[self._newest % KEPT_SLOTS] += amount
@@ -67,6 +71,8 @@ class OutputGuard:
         self._duty_1s = self._window(TICK_HZ)
         self._second: SlidingSum | None = None
         self._third: SlidingSum | None = None
+        self._slots_end = origin_tick
+        """Before this tick no window has a new slot."""
 
     def _window(self, window_ticks: int) -> SlidingSum:
         return SlidingSum(slot_ticks(window_ticks, self._ceilings.max_on_ticks), self._origin)
@@ -78,6 +84,14 @@ class OutputGuard:
             self._second = self._window(limits.window2_ms * TICKS_PER_MS)
         if limits.window3_ms and self._third is None:
             self._third = self._window(limits.window3_ms * TICKS_PER_MS)
+        self._slots_end = self._origin
+
+    def _advance(self, tick: int) -> None:
+        windows = [self._starts, self._duty_1s, self._second, self._third]
+        kept = [window for window in windows if window is not None]
+        for window in kept:
+            window.advance(tick)
+        self._slots_end = min([window.ends_at() for window in kept])
 
     def ended_early(self, tick: int) -> None:
         """The last pulse was cut at `tick`: off-time counts from there, the sums keep it whole."""
@@ -90,19 +104,17 @@ class OutputGuard:
             return GuardReason.ON_TIME
         if self._last_end is not None and tick - self._last_end < limits.min_off_ticks:
             return GuardReason.OFF_TIME
+        if tick >= self._slots_end:
+            self._advance(tick)
         starts, duty_1s, second, third = self._starts, self._duty_1s, self._second, self._third
-        starts.advance(tick)
         if starts.total + 1 > limits.max_starts_1s:
             return GuardReason.RATE
-        duty_1s.advance(tick)
         if duty_1s.total + on_ticks > limits.max_duty_1s_ticks:
             return GuardReason.DUTY_1S
         if second is not None:
-            second.advance(tick)
             if second.total + on_ticks > limits.window2_ticks:
                 return GuardReason.DUTY_SECOND
         if third is not None:
-            third.advance(tick)
             if third.total + on_ticks > limits.window3_ticks:
                 return GuardReason.DUTY_THIRD
             third.add(on_ticks)
