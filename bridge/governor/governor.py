@@ -16,7 +16,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from bridge.clocks import MusicS
 from bridge.coil.curves import curves_of
@@ -48,8 +49,7 @@ _DRIFT = 2e-3
 """What the mains' levels let the target drift between two refreshes is followed by refreshes."""
 
 
-@dataclass(frozen=True, slots=True)
-class LawfulVoice:
+class LawfulVoice(NamedTuple):
     """One train that the coil may be told to fire."""
 
     voice_id: int
@@ -64,8 +64,7 @@ class LawfulVoice:
     note: int
 
 
-@dataclass(frozen=True, slots=True)
-class Governed:
+class Governed(NamedTuple):
     """What may sound, what was held back and why, and how full the limits are."""
 
     voices: tuple[LawfulVoice, ...]

@@ -24,13 +24,15 @@ def slot_ticks(window_ticks: int, max_on_ceiling_ticks: int) -> int:
 class SlidingSum:
     """A quantity per slot, and its sum over the newest `KEPT_SLOTS` slots."""
 
-    __slots__ = ("_newest", "_origin", "_slot_ticks", "_slots", "total")
+    __slots__ = ("_newest", "_origin", "_slot_ticks", "_slots", "end", "total")
 
     def __init__(self, slot_ticks: int, origin_tick: int) -> None:
         self._slot_ticks = slot_ticks
         self._origin = origin_tick
         self._slots = [0] * KEPT_SLOTS
         self._newest = 0
+        self.end = origin_tick + slot_ticks
+        """The first tick that no longer belongs to the newest slot."""
         self.total = 0
 
     def advance(self, tick: int) -> None:
@@ -48,10 +50,7 @@ class SlidingSum:
                 self.total -= self._slots[place]
                 self._slots[place] = 0
         self._newest = index
-
-    def ends_at(self) -> int:
-        """The first tick that no longer belongs to the newest slot."""
-        return self._origin + (self._newest + 1) * self._slot_ticks
+        self.end = self._origin + (index + 1) * self._slot_ticks
 
     def add(self, amount: int) -> None:
         """Counts `amount` in the newest slot."""
@@ -71,8 +70,6 @@ class OutputGuard:
         self._duty_1s = self._window(TICK_HZ)
         self._second: SlidingSum | None = None
         self._third: SlidingSum | None = None
-        self._slots_end = origin_tick
-        """Before this tick no window has a new slot."""
 
     def _window(self, window_ticks: int) -> SlidingSum:
         return SlidingSum(slot_ticks(window_ticks, self._ceilings.max_on_ticks), self._origin)
@@ -84,14 +81,6 @@ class OutputGuard:
             self._second = self._window(limits.window2_ms * TICKS_PER_MS)
         if limits.window3_ms and self._third is None:
             self._third = self._window(limits.window3_ms * TICKS_PER_MS)
-        self._slots_end = self._origin
-
-    def _advance(self, tick: int) -> None:
-        windows = [self._starts, self._duty_1s, self._second, self._third]
-        kept = [window for window in windows if window is not None]
-        for window in kept:
-            window.advance(tick)
-        self._slots_end = min([window.ends_at() for window in kept])
 
     def ended_early(self, tick: int) -> None:
         """The last pulse was cut at `tick`: off-time counts from there, the sums keep it whole."""
@@ -104,17 +93,22 @@ class OutputGuard:
             return GuardReason.ON_TIME
         if self._last_end is not None and tick - self._last_end < limits.min_off_ticks:
             return GuardReason.OFF_TIME
-        if tick >= self._slots_end:
-            self._advance(tick)
         starts, duty_1s, second, third = self._starts, self._duty_1s, self._second, self._third
+        if tick >= starts.end:  # both count in the same slots
+            starts.advance(tick)
+            duty_1s.advance(tick)
         if starts.total + 1 > limits.max_starts_1s:
             return GuardReason.RATE
         if duty_1s.total + on_ticks > limits.max_duty_1s_ticks:
             return GuardReason.DUTY_1S
         if second is not None:
+            if tick >= second.end:
+                second.advance(tick)
             if second.total + on_ticks > limits.window2_ticks:
                 return GuardReason.DUTY_SECOND
         if third is not None:
+            if tick >= third.end:
+                third.advance(tick)
             if third.total + on_ticks > limits.window3_ticks:
                 return GuardReason.DUTY_THIRD
             third.add(on_ticks)

@@ -107,16 +107,21 @@ class Instrument:
     def moving(self) -> bool:
         """Does the output change by itself (vibrato, envelope, release, glide, fade)?"""
         self._settle()
-        return any(coil.moving for coil in self._coils.values())
+        for coil in self._coils.values():
+            if coil.moving:
+                return True
+        return False
 
     def next_deadline_s(self) -> MusicS | None:
         """The next moment at which something happens by itself though nothing moves, or None."""
         self._settle()
         deadline_s = inf
         for coil in self._coils.values():
-            deadline_s = min(deadline_s, coil.wake_s)
+            if coil.wake_s < deadline_s:
+                deadline_s = coil.wake_s
         for player in self._players.values():
-            deadline_s = min(deadline_s, player.deadline_s)
+            if player.deadline_s < deadline_s:
+                deadline_s = player.deadline_s
         return None if deadline_s == inf else MusicS(deadline_s)
 
     def notes_held(self) -> bool:
@@ -162,8 +167,10 @@ class Instrument:
                 coil.refresh(now_s)
 
     def _settle(self) -> None:
+        now_s = self._now_s
         for coil in self._coils.values():
-            coil.catch_up(self._now_s)
+            if coil.dirty or coil.moving or now_s >= coil.wake_s:
+                coil.catch_up(now_s)
 
 
 def live_instrument(config: Config) -> Instrument:

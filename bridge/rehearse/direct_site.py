@@ -207,7 +207,9 @@ class DirectSite:
             performance.bring_up(now_s)
             present_s = self._timeline.now_s(now_s) if scheduled else None
             for name, line in self.lines.items():
-                while line.due_s() <= now_s and line.frame(now_s, scheduled_s=present_s) is None:
+                if line.due_s() > now_s:
+                    continue
+                while line.frame(now_s, scheduled_s=present_s) is None and line.due_s() <= now_s:
                     pass
                 if line.held_back_changes:
                     self.records += [

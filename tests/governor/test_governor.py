@@ -87,7 +87,7 @@ def test_when_a_voice_goes_the_others_grow_back_by_small_steps() -> None:
 
 
 def test_all_voices_are_shortened_by_the_same_scale() -> None:
-    asks = [replace(a, energy=e) for a, e in zip(CHORD, (1.0, 0.5, 0.2, 0.9), strict=True)]
+    asks = [a._replace(energy=e) for a, e in zip(CHORD, (1.0, 0.5, 0.2, 0.9), strict=True)]
     gov = governor(duty_windows=windows((1000, 4.0)), **ROOMY)
     answer = gov.update(1.0, asks)
     breakout = 40.5026  # 40 µs and one tick of a board that is 0.5 % slow
