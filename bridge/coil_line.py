@@ -39,6 +39,7 @@ _AT_ONCE = 4
 """Frames of a replacement that go in one write: as many as a refresh of four outputs."""
 _AT_ONCE_S = HostS(-math.inf)
 _NEVER_S = HostS(math.inf)
+_NEVER = MusicS(math.inf)
 _LATE_S = 0.018
 """A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
@@ -199,15 +200,14 @@ class CoilLine:
             is_full = len(self._ahead) >= _AHEAD_FRAMES
             return min(over_s, self._ahead[0]) if is_full else _AT_ONCE_S
         due_s = HostS(self._sent_s + REFRESH_S)
-        if over_s < due_s:
-            due_s = over_s
+        due_s = min(due_s, over_s)
         return min(due_s, self._again_s) if self.governor.moving() else due_s
 
     def moves_s(self) -> MusicS:
         """When the governor would answer otherwise by itself; infinite where it would not, or where
         something is to be said before. Scheduled sites `plan` then; others have it in `due_s`."""
         if self._dirty or not self.governor.moving():
-            return MusicS(math.inf)
+            return _NEVER
         return MusicS(self._moved_s + MOTION_S)
 
     def plan(self, at_s: MusicS) -> None:

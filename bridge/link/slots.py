@@ -112,17 +112,18 @@ class SlotMap:
         self, now_s: MusicS, voices: Sequence[LawfulVoice], tick_hz: float
     ) -> tuple[Slot | None, ...]:
         """The frame's slots. `tick_hz`: the board's ticks a host second. At most 4 voices."""
-        wanted = {v.voice_id for v in voices}
+        wanted = [v.voice_id for v in voices]
+        seats = self._seats
         seated: dict[int, int] = {}
-        for index, seat in enumerate(self._seats):
+        for index, seat in enumerate(seats):
             if seat is None:
                 continue
             if seat.voice_id in wanted:
                 seated[seat.voice_id] = index
             else:
-                self._seats[index] = None
+                seats[index] = None
                 self._free_since[index] = now_s
-        result: list[Slot | None] = [None] * len(self._seats)
+        result: list[Slot | None] = [None] * len(seats)
         for voice in voices:
             index = seated.get(voice.voice_id)
             if index is None:

@@ -107,21 +107,16 @@ class Instrument:
     def moving(self) -> bool:
         """Does the output change by itself (vibrato, envelope, release, glide, fade)?"""
         self._settle()
-        for coil in self._coils.values():
-            if coil.moving:
-                return True
-        return False
+        return any(coil.moving for coil in self._coils.values())
 
     def next_deadline_s(self) -> MusicS | None:
         """The next moment at which something happens by itself though nothing moves, or None."""
         self._settle()
         deadline_s = inf
         for coil in self._coils.values():
-            if coil.wake_s < deadline_s:
-                deadline_s = coil.wake_s
+            deadline_s = min(deadline_s, coil.wake_s)
         for player in self._players.values():
-            if player.deadline_s < deadline_s:
-                deadline_s = player.deadline_s
+            deadline_s = min(deadline_s, player.deadline_s)
         return None if deadline_s == inf else MusicS(deadline_s)
 
     def notes_held(self) -> bool:

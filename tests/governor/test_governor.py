@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -188,10 +187,10 @@ def test_the_break_rate_drops_inner_voices_and_says_so_with_numbers() -> None:
 def test_too_many_voices_drop_released_then_pedalled_then_inner() -> None:
     gov = governor(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY)
     asks = [
-        replace(CHORD[0], hold=Hold.HELD),
-        replace(CHORD[1], hold=Hold.PEDALLED),
-        replace(CHORD[2], hold=Hold.RELEASED),
-        replace(CHORD[3], hold=Hold.HELD),
+        CHORD[0]._replace(hold=Hold.HELD),
+        CHORD[1]._replace(hold=Hold.PEDALLED),
+        CHORD[2]._replace(hold=Hold.RELEASED),
+        CHORD[3]._replace(hold=Hold.HELD),
     ]
     answer = gov.update(1.0, asks)
     assert [v.voice_id for v in answer.voices] == [0, 3]
