@@ -51,10 +51,14 @@ class FiredPulses(Sequence[TimedPulse]):
     @overload
     def __getitem__(self, index: slice) -> FiredPulses: ...
     def __getitem__(self, index: int | slice) -> TimedPulse | FiredPulses:
-        columns = (self.start_s, self.on_s, self.start_tick, self.on_ticks)
-        if isinstance(index, slice):
-            return FiredPulses(*(column[index] for column in columns))
-        return TimedPulse(*(column[index].item() for column in columns))
+        if isinstance(index, int):
+            return TimedPulse(
+                float(self.start_s[index]), float(self.on_s[index]),
+                int(self.start_tick[index]), int(self.on_ticks[index]),
+            )  # fmt: skip
+        return FiredPulses(
+            self.start_s[index], self.on_s[index], self.start_tick[index], self.on_ticks[index]
+        )
 
     def __eq__(self, other: object) -> bool:
         return (
@@ -63,5 +67,3 @@ class FiredPulses(Sequence[TimedPulse]):
             and np.array_equal(self.start_tick, other.start_tick)
             and np.array_equal(self.on_ticks, other.on_ticks)
         )
-
-    __hash__ = None
