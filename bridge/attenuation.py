@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 
 from bridge.music.voices import VoiceAsk
 
@@ -45,7 +44,7 @@ class Attenuation:
         # What is unchanged stays the same object: the lines then see at a glance that it is.
         before, after = self._last.get(name, ((), ()))
         if before is not voices:
-            after = tuple([replace(v, energy=v.energy * self.loudness) for v in voices])
+            after = tuple([v._replace(energy=v.energy * self.loudness) for v in voices])
             # So small that nothing is left of it: no voice may be asked with energy 0.
             after = tuple([v for v in after if v.energy > 0])
             self._last[name] = (voices, after)

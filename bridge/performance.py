@@ -199,19 +199,23 @@ class Performance:
 
     def next_deadline_s(self) -> HostS:
         """When `advance` must be called though nothing happens; infinite if nothing waits."""
-        due_s = self._motion_due_s
-        if (deadline_s := self._source.next_deadline_s()) is not None:
-            due_s = min(due_s, deadline_s)
-        if self._feed is not None and self._interlock.may_fire:
+        due_s, timeline = self._motion_due_s, self._timeline
+        if (deadline_s := self._source.next_deadline_s()) is not None and deadline_s < due_s:
+            due_s = deadline_s
+        may_fire = self._interlock.may_fire
+        if self._feed is not None and may_fire:
             due_s = min(due_s, self._feed.next_event_s())
-        if self._timeline.scheduled and self._interlock.may_fire:
-            due_s = min(due_s, *(line.moves_s() for line in self._lines.values()))
-        due_at_s = min(self._timeline.next_s(), self._timeline.host_s(due_s))
+        if timeline.scheduled and may_fire:
+            for line in self._lines.values():
+                moves_s = line.moves_s()
+                due_s = min(due_s, moves_s)
+        due_at_s = min(timeline.next_s(), timeline.host_s(due_s))
         if self._live is not None:
             live_s = self._live_due_s
-            if (deadline_s := self._live.next_deadline_s()) is not None:
-                live_s = min(live_s, deadline_s)
-            due_at_s = min(due_at_s, self._timeline.host_s(MusicS(live_s + self._timeline.early_s)))
+            if (deadline_s := self._live.next_deadline_s()) is not None and deadline_s < live_s:
+                live_s = deadline_s
+            if live_s < math.inf:
+                due_at_s = min(due_at_s, timeline.host_s(MusicS(live_s + timeline.early_s)))
         return due_at_s
 
     def _move(self, at_s: MusicS) -> None:

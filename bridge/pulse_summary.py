@@ -27,7 +27,9 @@ class PulseSummary:
 
 
 def summarise(
-    start_us: Sequence[float], on_time_us: Sequence[float], windows_ms: Sequence[int]
+    start_us: Sequence[float] | Floats,
+    on_time_us: Sequence[float] | Floats,
+    windows_ms: Sequence[int],
 ) -> PulseSummary:
     """`start_us` rising, `on_time_us` of the same length, both in µs of true time."""
     start: Floats = np.asarray(start_us, dtype=np.float64)

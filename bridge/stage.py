@@ -8,7 +8,6 @@ hold has come for `HOLD_S`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from bridge.attenuation import Attenuation
 from bridge.bang_source import BangSource, Longer
@@ -134,7 +133,7 @@ class Stage:
             if not bangs.sounding:
                 continue
             # Negative, so that no voice of the instrument's has the same number.
-            extra = tuple(replace(v, voice_id=-v.voice_id) for v in bangs.voices(now_s)[name])
+            extra = tuple(v._replace(voice_id=-v.voice_id) for v in bangs.voices(now_s)[name])
             asks = {**asks, name: (*asks[name], *extra)}
         return self.attenuation.apply(asks)
 

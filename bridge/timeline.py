@@ -38,6 +38,7 @@ controller's queue need hold no more than 16 (PROTOCOL.md, section 7)."""
 MOST_SHOW_AHEAD_S = 0.2
 """The same where a show sends everything far ahead: moving voices then leave the queue's room to
 notes (coil_line.py), and a board takes 250 ms."""
+_NEVER_S = MusicS(math.inf)
 _ROUNDING_S = 1e-9
 """What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
 
@@ -81,6 +82,7 @@ class Timeline:
         if ahead_s > 0:  # inputs wait for the score: all share one timeline
             self.lead_s = ahead_s + earliest
             most_s = MOST_SHOW_AHEAD_S
+        self._rounding_s = _ROUNDING_S if self.scheduled else 0.0
         self.faults: list[str] = []
         """What of the timing cannot work, as sentences: such a site must not be started."""
         least = LEAST_LEAD_S + earliest
@@ -123,7 +125,7 @@ class Timeline:
 
     def now_s(self, host_s: HostS) -> MusicS:
         """The timeline's present: what is decided now takes effect then."""
-        return MusicS(host_s + self.lead_s + (_ROUNDING_S if self.scheduled else 0.0))
+        return MusicS(host_s + self.lead_s + self._rounding_s)
 
     def delay_s(self, input_name: str) -> float:
         """How long after its arrival an event of this input takes effect."""
@@ -152,8 +154,9 @@ class Timeline:
 
     def next_s(self) -> HostS:
         """When the earliest waiting event must be decided; infinite if none."""
+        due_s = self.host_s(self._waiting.next_s())
         near_s = HostS(self._near_waiting.next_s() - (self.lead_s - self.early_s))
-        return min(self.host_s(self._waiting.next_s()), near_s)
+        return near_s if near_s < due_s else due_s
 
     def due(self, host_s: HostS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
         """The earliest group of events to decide by now, with its time; None if there is none.
@@ -191,7 +194,7 @@ class _Waiting:
         heapq.heappush(self._heap, (at_s, self._count, input_name, message))
 
     def next_s(self) -> MusicS:
-        return self._heap[0][0] if self._heap else MusicS(math.inf)
+        return self._heap[0][0] if self._heap else _NEVER_S
 
     def due(self, present_s: MusicS) -> tuple[MusicS, list[tuple[str, bytes]]] | None:
         heap = self._heap

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import ClassVar, Self
+from typing import ClassVar, NamedTuple, Self
 
 from .catalogue import Reason
 from .wire import MAX_SLOTS, VERSION, MessageError, OutputLimits, unpack
@@ -58,11 +58,13 @@ class Arm:
         return cls(*unpack(cls.LAYOUT, payload, "arm"))
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+SLOT_LAYOUT = struct.Struct("<BBBBHHI")
+"""A slot's fields on the wire, in their order."""
+
+
+class Slot(NamedTuple):
     """One pulse train within a voices frame."""
 
-    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BBBBHHI")
     start: int
     """Start number 0..255: a new one begins the train anew."""
     bangs: int
@@ -78,9 +80,7 @@ class Slot:
     """In 1/256 ticks."""
 
     def payload(self) -> bytes:
-        return self.LAYOUT.pack(
-            self.start, self.bangs, self.spread, self.phase, self.on_ticks, self.step, self.period
-        )
+        return SLOT_LAYOUT.pack(*self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +117,14 @@ class Voices:
         session, output, number, flags, apply_at, expiry, mask = cls.LAYOUT.unpack_from(payload)
         if mask >> MAX_SLOTS:
             raise MessageError(Reason.BAD_SLOT, f"voices: slot mask {mask:#04x}")
-        if len(payload) != cls.LAYOUT.size + mask.bit_count() * Slot.LAYOUT.size:
+        if len(payload) != cls.LAYOUT.size + mask.bit_count() * SLOT_LAYOUT.size:
             raise MessageError(Reason.WRONG_LENGTH, f"voices: {len(payload)} bytes, mask {mask:#x}")
         at = cls.LAYOUT.size
         slots: list[Slot | None] = []
         for index in range(mask.bit_length()):
             if mask >> index & 1:
-                slots.append(Slot(*Slot.LAYOUT.unpack_from(payload, at)))
-                at += Slot.LAYOUT.size
+                slots.append(Slot(*SLOT_LAYOUT.unpack_from(payload, at)))
+                at += SLOT_LAYOUT.size
             else:
                 slots.append(None)
         return cls(session, output, number, flags, apply_at, expiry, tuple(slots))

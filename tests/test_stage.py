@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -26,7 +24,7 @@ shares = st.floats(allow_nan=True, allow_infinity=True)
 def test_nothing_is_ever_raised_added_or_renamed(
     asked: list[float], turns: list[float], muted: bool
 ) -> None:
-    voices = tuple(replace(ASK, voice_id=i + 1, energy=e) for i, e in enumerate(asked))
+    voices = tuple(ASK._replace(voice_id=i + 1, energy=e) for i, e in enumerate(asked))
     attenuation = Attenuation()
     for share in turns:
         attenuation.set_loudness(share)
@@ -36,7 +34,7 @@ def test_nothing_is_ever_raised_added_or_renamed(
         before = {v.voice_id: v for v in voices}
         for voice in found["Larkspur"]:
             assert 0 < voice.energy <= before[voice.voice_id].energy
-            assert replace(voice, energy=before[voice.voice_id].energy) == before[voice.voice_id]
+            assert voice._replace(energy=before[voice.voice_id].energy) == before[voice.voice_id]
         if muted or not attenuation.loudness > 0:
             assert found["Larkspur"] == ()
 

@@ -210,7 +210,8 @@ class Ledger:
 
     def strained(self) -> bool:
         """Is any level still to come down?"""
-        return any(b.level + self.owed_us > b.soft + b.calm for b in self.duty)
+        owed_us = self.owed_us
+        return any(bucket.level + owed_us > bucket.soft + bucket.calm for bucket in self.duty)
 
     def command(
         self,

@@ -16,7 +16,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from bridge.clocks import MusicS
 from bridge.coil.curves import curves_of
@@ -48,8 +49,7 @@ _DRIFT = 2e-3
 """What the mains' levels let the target drift between two refreshes is followed by refreshes."""
 
 
-@dataclass(frozen=True, slots=True)
-class LawfulVoice:
+class LawfulVoice(NamedTuple):
     """One train that the coil may be told to fire."""
 
     voice_id: int
@@ -64,8 +64,7 @@ class LawfulVoice:
     note: int
 
 
-@dataclass(frozen=True, slots=True)
-class Governed:
+class Governed(NamedTuple):
     """What may sound, what was held back and why, and how full the limits are."""
 
     voices: tuple[LawfulVoice, ...]
@@ -170,7 +169,11 @@ class Governor:
         self._now_s = now_s
         ended_us, ended = self._meet(now_s, passed_s, asks)
         trains = self._trains
-        sounding: Sequence[VoiceAsk] = [a for a in asks if audible(trains[a.voice_id])]
+        sounding: Sequence[VoiceAsk] = asks
+        for train in trains.values():
+            if train.dropped is not None or train.spent:
+                sounding = [a for a in asks if audible(trains[a.voice_id])]
+                break
         if len(sounding) < len(asks):
             calm = not (
                 self._ledger.strained() or (self._mains is not None and self._mains.strained())
@@ -197,7 +200,7 @@ class Governor:
             scale, law = self._scaling.lawful(chord, wanted)
         self._moving = bool(asks) and (
             abs(target - scale) > (_DRIFT if limiting and limiting.limit is Limit.MAINS else 1e-6)
-            or any(t.cap < scale for t in chord.trains)
+            or chord.capped_below(scale)
             or self._bangs < self._soft_bangs
             or self._ledger.strained()
             or (
@@ -326,11 +329,12 @@ class Governor:
         for ask, train in zip(sounding, chord.trains, strict=True):
             share = scale if scale < train.cap else train.cap
             train.on_us = on_us = shortest + (train.asked_us - shortest) * share
-            rate_hz += ask.break_rate_hz
+            break_rate_hz = ask.break_rate_hz
+            rate_hz += break_rate_hz
             voices.append(
                 LawfulVoice(
                     ask.voice_id,
-                    ask.break_rate_hz,
+                    break_rate_hz,
                     on_us,
                     ask.bang_count,
                     ask.spread,
@@ -354,7 +358,9 @@ class Governor:
         found: list[HeldBack] = []
         if why is not None and chord.trains and scale < 1 - 1e-6:
             ids = tuple([a.voice_id for a in sounding])
-            found.append(replace(why, voice_ids=ids))
+            found.append(
+                HeldBack(why.limit, why.effect, why.window_ms, why.asked, why.allowed, ids)
+            )
         if len(sounding) < len(asks):
             dropped = [self._trains[a.voice_id].dropped for a in asks]
             found += [why for why in dropped if why is not None]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 
 class Limit(Enum):
@@ -75,8 +76,7 @@ class HeldBack:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Meters:
+class Meters(NamedTuple):
     """What the coil is being told now."""
 
     duty_shares: tuple[tuple[int, float], ...]

@@ -24,13 +24,15 @@ def slot_ticks(window_ticks: int, max_on_ceiling_ticks: int) -> int:
 class SlidingSum:
     """A quantity per slot, and its sum over the newest `KEPT_SLOTS` slots."""
 
-    __slots__ = ("_newest", "_origin", "_slot_ticks", "_slots", "total")
+    __slots__ = ("_newest", "_origin", "_slot_ticks", "_slots", "end", "total")
 
     def __init__(self, slot_ticks: int, origin_tick: int) -> None:
         self._slot_ticks = slot_ticks
         self._origin = origin_tick
         self._slots = [0] * KEPT_SLOTS
         self._newest = 0
+        self.end = origin_tick + slot_ticks
+        """The first tick that no longer belongs to the newest slot."""
         self.total = 0
 
     def advance(self, tick: int) -> None:
@@ -48,6 +50,7 @@ class SlidingSum:
                 self.total -= self._slots[place]
                 self._slots[place] = 0
         self._newest = index
+        self.end = self._origin + (index + 1) * self._slot_ticks
 
     def add(self, amount: int) -> None:
         """Counts `amount` in the newest slot."""
@@ -91,18 +94,21 @@ class OutputGuard:
         if self._last_end is not None and tick - self._last_end < limits.min_off_ticks:
             return GuardReason.OFF_TIME
         starts, duty_1s, second, third = self._starts, self._duty_1s, self._second, self._third
-        starts.advance(tick)
+        if tick >= starts.end:  # both count in the same slots
+            starts.advance(tick)
+            duty_1s.advance(tick)
         if starts.total + 1 > limits.max_starts_1s:
             return GuardReason.RATE
-        duty_1s.advance(tick)
         if duty_1s.total + on_ticks > limits.max_duty_1s_ticks:
             return GuardReason.DUTY_1S
         if second is not None:
-            second.advance(tick)
+            if tick >= second.end:
+                second.advance(tick)
             if second.total + on_ticks > limits.window2_ticks:
                 return GuardReason.DUTY_SECOND
         if third is not None:
-            third.advance(tick)
+            if tick >= third.end:
+                third.advance(tick)
             if third.total + on_ticks > limits.window3_ticks:
                 return GuardReason.DUTY_THIRD
             third.add(on_ticks)

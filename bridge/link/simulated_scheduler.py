@@ -6,6 +6,7 @@ times are in 1/256 tick. Every pulse goes through the guard; nothing else can li
 
 from __future__ import annotations
 
+from array import array
 from bisect import insort
 from dataclasses import dataclass, field
 from operator import attrgetter
@@ -72,7 +73,8 @@ class OutputScheduler:
         self._last_end: int | None = None
         self._on_since = NEVER
         self._on_ticks = 0
-        self._log: list[Pulse] = []
+        self._log_starts: array[int] = array("q")
+        self._log_on: array[int] = array("q")
 
     # -- what is heard of it -------------------------------------------------------------------
 
@@ -82,13 +84,21 @@ class OutputScheduler:
 
     def take_pulses(self, tick: int) -> list[Pulse]:
         """Pulses that have ended by `tick` and were not taken yet, in order."""
+        starts, on_ticks = self.take_ticks(tick)
+        return [Pulse(self.output, s, on) for s, on in zip(starts, on_ticks, strict=True)]
+
+    def take_ticks(self, tick: int) -> tuple[array[int], array[int]]:
+        """The same as start ticks and on-times in ticks."""
         if self._on_since != NEVER and self._on_since + self._on_ticks <= tick:
             self._close_pulse()
-        taken, self._log = self._log, []
+        taken = self._log_starts, self._log_on
+        if taken[0]:
+            self._log_starts, self._log_on = array("q"), array("q")
         return taken
 
     def _close_pulse(self) -> None:
-        self._log.append(Pulse(self.output, self._on_since, self._on_ticks))
+        self._log_starts.append(self._on_since)
+        self._log_on.append(self._on_ticks)
         self._on_since = NEVER
 
     # -- arming and going dark -----------------------------------------------------------------
@@ -155,6 +165,61 @@ class OutputScheduler:
         self._plan()
 
     # -- pulses --------------------------------------------------------------------------------
+
+    def run_before(self, until: int) -> None:
+        """Decides every pulse before tick `until`, as `decide` would one by one. No frame is
+        applied: there must be none due."""
+        guard, limits = self.guard, self.guard.limits
+        if self.next_tick >= until:
+            return
+        if limits is None:
+            while self.next_tick < until:
+                self.decide(self.next_tick)
+            return
+        trains = [t for t in self._trains if t is not None and not t.done]
+        take, min_off = guard.take, limits.min_off_ticks
+        log_starts, log_on = self._log_starts.append, self._log_on.append
+        free_at = 0 if self._last_end is None else self._last_end + min_off
+        on_since, on_ticks = self._on_since, self._on_ticks
+        train, tick = self._next, self.next_tick
+        while train is not None and tick < until:
+            period = train.period
+            if 2 * ((tick << 8) - train.grid) > period:
+                self.collisions_dropped += 1
+            elif reason := take(tick, train.on_ticks):
+                self.guard_refusals += 1
+                self.last_guard_reason = reason
+            else:
+                if on_since != NEVER:
+                    log_starts(on_since)
+                    log_on(on_ticks)
+                train.last_fired = on_since = tick
+                on_ticks = train.on_ticks
+                free_at = tick + on_ticks + min_off
+                self.pulses += 1
+            if train.bangs_left or train.spread or period != train.target:
+                self._move_on(train)
+                if train.done:
+                    trains.remove(train)
+            else:
+                train.grid += period
+            train = None
+            for one in trains:
+                if (
+                    train is None
+                    or one.grid < train.grid
+                    or (one.grid == train.grid and one.last_fired < train.last_fired)
+                ):
+                    train = one
+            if train is None:
+                tick = FOREVER
+                break
+            tick = (train.grid + 255) >> 8
+            tick = max(free_at, tick)
+        self._on_since, self._on_ticks = on_since, on_ticks
+        if on_since != NEVER:
+            self._last_end = on_since + on_ticks
+        self._next, self.next_tick = train, tick
 
     def decide(self, tick: int) -> GuardReason:
         """The pulse planned for `tick` (= `next_tick`): fires, is dropped or is refused.

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from copy import copy
 from dataclasses import dataclass
 
 from bridge.clocks import MusicS
@@ -38,6 +37,12 @@ class _Seat:
     jump: int = 0
     """The last large change of period, and until when its frame may have been lost."""
     jump_until_s: float = -math.inf
+
+    def copy(self) -> _Seat:
+        return _Seat(
+            self.voice_id, self.start, self.period, self.step, self.behind, self.changed_s,
+            self.jump, self.jump_until_s,
+        )  # fmt: skip
 
     def move_to(self, period: int, now_s: float, tick_hz: float, heard_s: float) -> None:
         """A new target: the step that takes the board there within _RAMP_S."""
@@ -86,7 +91,7 @@ class SlotMap:
 
     def seating(self) -> Seating:
         """As it is now, to come back to."""
-        seats = tuple(None if seat is None else copy(seat) for seat in self._seats)
+        seats = tuple([None if seat is None else seat.copy() for seat in self._seats])
         return Seating(seats, tuple(self._free_since))
 
     def back_to(self, then: Seating, at_s: MusicS) -> None:
@@ -94,7 +99,7 @@ class SlotMap:
         start numbers given since are not given again, and a period may be away from its old place.
         """
         now = {seat.voice_id: seat for seat in self._seats if seat is not None}
-        self._seats = [None if seat is None else copy(seat) for seat in then.seats]
+        self._seats = [None if seat is None else seat.copy() for seat in then.seats]
         self._free_since = list(then.free_since)
         for seat in self._seats:
             later = None if seat is None else now.get(seat.voice_id)
@@ -107,17 +112,18 @@ class SlotMap:
         self, now_s: MusicS, voices: Sequence[LawfulVoice], tick_hz: float
     ) -> tuple[Slot | None, ...]:
         """The frame's slots. `tick_hz`: the board's ticks a host second. At most 4 voices."""
-        wanted = {v.voice_id for v in voices}
+        wanted = [v.voice_id for v in voices]
+        seats = self._seats
         seated: dict[int, int] = {}
-        for index, seat in enumerate(self._seats):
+        for index, seat in enumerate(seats):
             if seat is None:
                 continue
             if seat.voice_id in wanted:
                 seated[seat.voice_id] = index
             else:
-                self._seats[index] = None
+                seats[index] = None
                 self._free_since[index] = now_s
-        result: list[Slot | None] = [None] * len(self._seats)
+        result: list[Slot | None] = [None] * len(seats)
         for voice in voices:
             index = seated.get(voice.voice_id)
             if index is None:
@@ -145,11 +151,11 @@ class SlotMap:
         elif seat.step and now_s - seat.changed_s > _SETTLED_S:
             seat.step = seat.behind = 0
         return Slot(
-            start=seat.start,
-            bangs=voice.bang_count,
-            spread=min(128, math.floor(voice.spread * 256)),
-            phase=min(255, math.floor(voice.phase * 256)),
-            on_ticks=max(1, math.floor(voice.on_time_us * tick_hz * 1e-6)),
-            step=seat.step,
-            period=period,
+            seat.start,
+            voice.bang_count,
+            min(128, int(voice.spread * 256)),
+            min(255, int(voice.phase * 256)),
+            max(1, int(voice.on_time_us * tick_hz * 1e-6)),
+            seat.step,
+            period,
         )

@@ -162,8 +162,10 @@ class Instrument:
                 coil.refresh(now_s)
 
     def _settle(self) -> None:
+        now_s = self._now_s
         for coil in self._coils.values():
-            coil.catch_up(self._now_s)
+            if coil.dirty or coil.moving or now_s >= coil.wake_s:
+                coil.catch_up(now_s)
 
 
 def live_instrument(config: Config) -> Instrument:

@@ -30,9 +30,8 @@ class Player:
         "_dealer",
         "_keys",
         "_log",
-        "_sensing",
         "channels",
-        "heard_s",
+        "deadline_s",
         "ignored",
         "name",
         "zones",
@@ -65,13 +64,8 @@ class Player:
             log=log,
         )
         self.ignored = 0
-        self.heard_s = -inf
-        self._sensing = False
-
-    @property
-    def deadline_s(self) -> float:
+        self.deadline_s = inf
         """When active sensing gives this input up, if nothing comes; infinite without it."""
-        return self.heard_s + SENSING_TIMEOUT_S if self._sensing else inf
 
     def holds_notes(self) -> bool:
         """Is any key down, or held by a pedal, that still sounds or may sound again?"""
@@ -83,7 +77,8 @@ class Player:
 
     def message(self, now_s: float, data: bytes) -> None:
         """Take one message; malformed and undefined ones are counted, reported, and do nothing."""
-        self.heard_s = now_s
+        if self.deadline_s < inf:
+            self.deadline_s = now_s + SENSING_TIMEOUT_S
         if not midi_bytes.is_whole_message(data):
             self.ignored += 1
             self._log.add(BadMessage(now_s, self.name, bytes(data[:16])))
@@ -216,7 +211,7 @@ class Player:
 
     def lost(self, now_s: float) -> None:
         """The input went away: every note is released, hands and feet are off."""
-        self._sensing = False
+        self.deadline_s = inf
         self._keys.let_go(self.channels, now_s)
         for channel in self.channels:
             channel.reset_controllers()
@@ -232,7 +227,7 @@ class Player:
 
     def _system(self, status: int, now_s: float) -> None:
         if status == midi_bytes.ACTIVE_SENSING:
-            self._sensing = True
+            self.deadline_s = now_s + SENSING_TIMEOUT_S
         elif status == midi_bytes.SYSTEM_RESET:
             self.lost(now_s)
             self.zones.clear()

@@ -6,8 +6,8 @@ unsaid, no clock inside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 
 class Hold(Enum):
@@ -21,8 +21,7 @@ class Hold(Enum):
     """Key and pedal are up; the envelope is fading."""
 
 
-@dataclass(frozen=True, slots=True)
-class VoiceAsk:
+class VoiceAsk(NamedTuple):
     """One pulse train asked of one coil.
 
     `voice_id` names one sounding of a note: as long as it stays the same the train keeps its

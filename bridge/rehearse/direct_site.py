@@ -13,7 +13,7 @@ clock errors and their measuring, arming, leases, trips and the disarming of an 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from array import array
 from dataclasses import dataclass
 
 from bridge.clocks import HostS
@@ -29,9 +29,9 @@ from bridge.link.slots import MOTION_S
 from bridge.music.instrument import live_instrument
 from bridge.performance import Performance
 from bridge.records import HeldBackChanged, Record, Remark
+from bridge.rehearse.fired_pulses import FiredPulses
 from bridge.source import VoiceSource
 from bridge.timeline import Timeline
-from bridge.virtual_site import TimedPulse
 from firmware_protocol.messages import MAX_SLOTS, TICK_HZ, Slot
 
 _NEVER_S = HostS(math.inf)
@@ -46,8 +46,15 @@ class _TrueClock:
         return float(TICK_HZ)
 
 
+_MOST_WAITING = 4096
+
+
 class _DirectWire:
-    """One output of a board at the end of no line: frames take effect at their time."""
+    """One output of a board at the end of no line: frames take effect at their time.
+
+    Frames wait, and are played many at once when somebody asks what came of them, or when there
+    are too many: what a board fires changes nothing of what it will be told.
+    """
 
     clock = _TrueClock()
 
@@ -55,6 +62,9 @@ class _DirectWire:
         self.scheduler = OutputScheduler(coil.output - 1, REFERENCE_CEILINGS, 0, MAX_SLOTS)
         self.scheduler.guard.set_limits(guard_limits(coil))
         self.scheduler.arm()
+        self._frames: list[tuple[int, int, tuple[Slot | None, ...], bool]] = []
+        self._starts = array("q")
+        self._on_ticks = array("q")
 
     def voices_frame(
         self,
@@ -65,30 +75,43 @@ class _DirectWire:
         *,
         forget_later: bool = False,
     ) -> bytes:
-        scheduler, now = self.scheduler, tick_at(now_s)
-        self.run_to(now - 1)
+        now = tick_at(now_s)
         apply_at = now if apply_s is None else tick_at(apply_s)
-        if forget_later:
-            scheduler.forget_later(apply_at)
-        if apply_at > now:
-            scheduler.enqueue(apply_at, slots)
-        else:
-            scheduler.apply_due(now)
-            scheduler.apply(now, slots)
+        self._frames.append((now, apply_at, slots, forget_later))
+        if len(self._frames) >= _MOST_WAITING:
+            self._play()
         return b""
 
-    def run_to(self, limit: int) -> None:
+    def _play(self) -> None:
+        scheduler = self.scheduler
+        for now, apply_at, slots, forget_later in self._frames:
+            self._run_to(now - 1)
+            if forget_later:
+                scheduler.forget_later(apply_at)
+            if apply_at > now:
+                scheduler.enqueue(apply_at, slots)
+            else:
+                scheduler.apply_due(now)
+                scheduler.apply(now, slots)
+        self._frames.clear()
+
+    def _run_to(self, limit: int) -> None:
         """Everything up to and including tick `limit`: at one tick, frames before pulses."""
         scheduler = self.scheduler
-        queue = scheduler.queue
-        decide = scheduler.decide
-        while True:
-            until = queue[0].apply_at if queue and queue[0].apply_at <= limit else limit + 1
-            while scheduler.next_tick < until:
-                decide(scheduler.next_tick)
-            if until > limit:
-                return
-            scheduler.apply_due(until)
+        queue, run_before = scheduler.queue, scheduler.run_before
+        while queue and (apply_at := queue[0].apply_at) <= limit:
+            run_before(apply_at)
+            scheduler.apply_due(apply_at)
+        run_before(limit + 1)
+
+    def fired(self, now: int) -> FiredPulses:
+        """Every pulse that has ended by tick `now`."""
+        self._play()
+        self._run_to(now)
+        starts, on_ticks = self.scheduler.take_ticks(now)
+        self._starts += starts
+        self._on_ticks += on_ticks
+        return FiredPulses.of_ticks(self._starts, self._on_ticks)
 
 
 def tick_at(time_s: float) -> int:
@@ -102,7 +125,6 @@ class DirectSite:
     def __init__(self, config: Config, source: VoiceSource) -> None:
         self.now_s = HostS(0.0)
         self.records: list[tuple[HostS, Record]] = []
-        self.pulses: dict[str, list[TimedPulse]] = {c.name: [] for c in config.coil}
         self._timeline = Timeline(config)
         early_s = self._timeline.early_s
         self.mains = budget_of(
@@ -143,11 +165,13 @@ class DirectSite:
     @property
     def guard_refusals(self) -> dict[str, int]:
         """By coil. The governor leaves none; more than 16 would trip a board."""
+        self.take_pulses()
         return {name: wire.scheduler.guard_refusals for name, wire in self._wires.items()}
 
     @property
     def collisions_dropped(self) -> dict[str, int]:
         """By coil."""
+        self.take_pulses()
         return {name: wire.scheduler.collisions_dropped for name, wire in self._wires.items()}
 
     def delay_s(self, input_name: str) -> float:
@@ -183,7 +207,9 @@ class DirectSite:
             performance.bring_up(now_s)
             present_s = self._timeline.now_s(now_s) if scheduled else None
             for name, line in self.lines.items():
-                while line.due_s() <= now_s and line.frame(now_s, scheduled_s=present_s) is None:
+                if line.due_s() > now_s:
+                    continue
+                while line.frame(now_s, scheduled_s=present_s) is None and line.due_s() <= now_s:
                     pass
                 if line.held_back_changes:
                     self.records += [
@@ -191,13 +217,7 @@ class DirectSite:
                     ]
                     line.held_back_changes.clear()
 
-    def take_pulses(self) -> dict[str, Sequence[TimedPulse]]:
+    def take_pulses(self) -> dict[str, FiredPulses]:
         """Every pulse that has ended by now, by coil, in order of start."""
         now = tick_at(self.now_s)
-        for name, wire in self._wires.items():
-            wire.run_to(now)
-            self.pulses[name] += [
-                TimedPulse(p.start_tick / TICK_HZ, p.on_ticks / TICK_HZ, p.start_tick, p.on_ticks)
-                for p in wire.scheduler.take_pulses(now)
-            ]
-        return dict(self.pulses)
+        return {name: wire.fired(now) for name, wire in self._wires.items()}

@@ -156,8 +156,8 @@ def result_of(performed: Performed, score_name: str) -> RehearsalResult:
     mains: dict[str, list[float]] = {}
     coils: list[CoilResult] = []
     for coil in config.coil:
-        starts = np.array([p.start_s for p in performed.pulses[coil.name]], dtype=np.float64)
-        on_us = np.array([p.on_s * 1e6 for p in performed.pulses[coil.name]], dtype=np.float64)
+        fired = performed.pulses[coil.name]
+        starts, on_us = fired.start_s, fired.on_s * 1e6
         second = np.clip(starts, 0, seconds - 1).astype(np.int64)
 
         def by_second(weights: Floats, second: npt.NDArray[np.int64] = second) -> list[float]:
@@ -220,7 +220,7 @@ def _coil_result(
     """`known`: energy of all bangs, and the most of the mains."""
     stories = [s for s in performed.account.stories if s.coil == coil.name]
     windows = [w.window_ms for w in coil.duty_windows]
-    summary = summarise((starts * 1e6).tolist(), on_us.tolist(), windows)
+    summary = summarise(starts * 1e6, on_us, windows)
     return CoilResult(
         name=coil.name,
         asked=len(stories),

@@ -10,8 +10,8 @@ from bridge.config import Config, Input
 from bridge.music.instrument import Instrument
 from bridge.rehearse.account import Account, Overheard
 from bridge.rehearse.direct_site import DirectSite
+from bridge.rehearse.fired_pulses import FiredPulses
 from bridge.show.score_file import Score, ScoreError
-from bridge.virtual_site import TimedPulse
 
 LONGEST_S = 6 * 3600.0
 """A longer score is a mistake in its tempo or its division."""
@@ -31,7 +31,7 @@ class Performed:
     score: Score
     account: Account
     """Its times are the timeline's: `score_s` turns them into the score's."""
-    pulses: dict[str, list[TimedPulse]]
+    pulses: dict[str, FiredPulses]
     """By coil, as fired: a coil farther from the audience than another fires earlier."""
     guard_refusals: dict[str, int]
     collisions_dropped: dict[str, int]
@@ -78,14 +78,10 @@ def perform(
     while instrument.notes_held() and site.now_s < last_s:
         site.run_for(0.5)
     progress(1.0)
-    begin_s = BEGIN_S
-    pulses = {
-        coil: [TimedPulse(p.start_s - begin_s, p.on_s, p.start_tick, p.on_ticks) for p in found]
-        for coil, found in site.take_pulses().items()
-    }
+    pulses = {coil: fired.since(BEGIN_S) for coil, fired in site.take_pulses().items()}
     return Performed(
         config, score, account, pulses, site.guard_refusals, site.collisions_dropped,
-        site.delay_s(name) + begin_s, site.now_s - begin_s,
+        site.delay_s(name) + BEGIN_S, site.now_s - BEGIN_S,
     )  # fmt: skip
 
 

@@ -116,6 +116,8 @@ def plain(value: Any) -> Any:
     """A message's fields as JSON values."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Slot):
+        return {name: plain(field) for name, field in value._asdict().items()}
     if isinstance(value, tuple):
         return [plain(item) for item in value]
     return int(value) if isinstance(value, IntEnum) else value

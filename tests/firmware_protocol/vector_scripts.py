@@ -91,7 +91,7 @@ def _bangs(bench: Bench) -> None:
     bench.advance(20 * MS)
     bench.voices(three)
     bench.advance(20 * MS)
-    bench.voices(replace(three, start=2, phase=128))
+    bench.voices(three._replace(start=2, phase=128))
     bench.advance(20 * MS)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import replace
 
 from bridge.config import Coil
 from bridge.music.voices import Hold, VoiceAsk
@@ -98,7 +97,7 @@ class Performer:
         for _ in range(self.rng.randint(3, 40)):
             self.say(
                 [
-                    replace(v, break_rate_hz=min(1990.0, max(9.0, v.break_rate_hz * factor)))
+                    v._replace(break_rate_hz=min(1990.0, max(9.0, v.break_rate_hz * factor)))
                     for v in self.live
                 ],
                 self.rng.choice((0.002, 0.009)),
@@ -107,7 +106,7 @@ class Performer:
     def jump(self) -> None:
         for _ in range(self.rng.randint(2, 20)):
             self.say(
-                [replace(v, break_rate_hz=self.any_rate()) for v in self.live],
+                [v._replace(break_rate_hz=self.any_rate()) for v in self.live],
                 self.rng.choice((0.001, 0.004, 0.012, 0.05)),
             )
 
@@ -127,7 +126,7 @@ class Performer:
     def swell(self) -> None:
         for _ in range(self.rng.randint(5, 40)):
             self.say(
-                [replace(v, energy=self.rng.choice((0.001, 0.1, 0.5, 1.0))) for v in self.live],
+                [v._replace(energy=self.rng.choice((0.001, 0.1, 0.5, 1.0))) for v in self.live],
                 self.rng.choice((0.001, 0.009, 0.03)),
             )
 

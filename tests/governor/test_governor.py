@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -87,7 +86,7 @@ def test_when_a_voice_goes_the_others_grow_back_by_small_steps() -> None:
 
 
 def test_all_voices_are_shortened_by_the_same_scale() -> None:
-    asks = [replace(a, energy=e) for a, e in zip(CHORD, (1.0, 0.5, 0.2, 0.9), strict=True)]
+    asks = [a._replace(energy=e) for a, e in zip(CHORD, (1.0, 0.5, 0.2, 0.9), strict=True)]
     gov = governor(duty_windows=windows((1000, 4.0)), **ROOMY)
     answer = gov.update(1.0, asks)
     breakout = 40.5026  # 40 µs and one tick of a board that is 0.5 % slow
@@ -188,10 +187,10 @@ def test_the_break_rate_drops_inner_voices_and_says_so_with_numbers() -> None:
 def test_too_many_voices_drop_released_then_pedalled_then_inner() -> None:
     gov = governor(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY)
     asks = [
-        replace(CHORD[0], hold=Hold.HELD),
-        replace(CHORD[1], hold=Hold.PEDALLED),
-        replace(CHORD[2], hold=Hold.RELEASED),
-        replace(CHORD[3], hold=Hold.HELD),
+        CHORD[0]._replace(hold=Hold.HELD),
+        CHORD[1]._replace(hold=Hold.PEDALLED),
+        CHORD[2]._replace(hold=Hold.RELEASED),
+        CHORD[3]._replace(hold=Hold.HELD),
     ]
     answer = gov.update(1.0, asks)
     assert [v.voice_id for v in answer.voices] == [0, 3]

@@ -211,7 +211,7 @@ def test_an_immediate_frame_does_not_look_at_apply_at() -> None:
     ("bad", "good"),
     [
         (slot(1000, 1), slot(1000, 2)),
-        (replace(slot(200), period=51_199), slot(200)),
+        (slot(200)._replace(period=51_199), slot(200)),
         (slot(1000, spread=129), slot(1000, spread=128)),
     ],
 )

@@ -1,7 +1,7 @@
 """Real scores, none of ours: MIDI files that the music21 package carries, rehearsed whole.
 
 Their pulses are counted again from --pulses, and judged by the independent checker. The long ones
-are rehearsed by whole_scores.py, which also says how fast: minutes, so not in every run.
+are rehearsed by whole_scores.py: minutes, so not in every run.
 """
 
 from __future__ import annotations
