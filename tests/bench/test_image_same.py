@@ -276,14 +276,13 @@ class Player:
     def begin(self) -> None:
         """As the vector says, in place of what the image found: at the start of the core."""
         board, vector = self.board, self.vector
-        assert board.run_to_code("core_start", limit=board.now + 1000 * CYCLES_PER_MS)
+        self.started()
         first = vector["board"]["first_tick"] & 0xFFFF_FFFF
         where = board.peek_int(20, 2)
         kept = vector["memory"]
         board.poke(where, kept["boot_id"].to_bytes(4, "little"))
         board.poke(where + 4, kept["trip_number"].to_bytes(2, "little"))
         board.poke(where + 6, bytes((kept["state"], kept["cause"])))
-        board.poke("board", vector["board"]["build"].to_bytes(4, "little"))
         board.poke("ticks_upper", (first >> 16).to_bytes(2, "little"))
         board.poke(0x3E, bytes(((first >> 8) & 0xFF,)))  # GPIOR0
         low = board.peek_int(14, 4) & 0xFF
@@ -294,6 +293,11 @@ class Player:
         start_tracing(board)
         self.begun = Entry(board.now, "core_start", registers, list(board.peek(where, 8)), read)
         self.listening()
+
+    def started(self) -> None:
+        """At the start of the core, with the vector's build."""
+        assert self.board.run_to_code("core_start", limit=self.board.now + 1000 * CYCLES_PER_MS)
+        self.board.poke("board", self.vector["board"]["build"].to_bytes(4, "little"))
 
     def listening(self) -> None:
         """Until the main loop runs."""
@@ -343,6 +347,7 @@ class Player:
                 board.run_to(at)
                 board.reset_at(at, RESETS[step["cause"]])
                 board.run_for(1000)
+                self.started()
                 self.listening()
                 self.origin = step["tick"]
             case _:  # nothing but time; a line that has been low is high again by itself

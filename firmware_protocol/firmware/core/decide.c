@@ -15,19 +15,27 @@ static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, u
     return decision;
 }
 
-static bool may_decide_more(const struct coil *coil)
+static bool is_refusal(uint8_t fate)
 {
-    uint8_t newest;
+    return (fate != FATE_FIRED) && (fate < FATE_FORGOTTEN);
+}
 
-    if (coil->count >= DECISIONS) {
-        return false;
+bool coil_ends_in_refusal(const struct coil *coil)
+{
+    return (coil->count != 0U) &&
+           is_refusal(coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate);
+}
+
+uint8_t coil_refusals(const struct coil *coil)
+{
+    uint8_t refusals = coil->refused_since_arming;
+
+    for (uint8_t i = 0U; i < coil->count; i++) {
+        if ((refusals < UINT8_MAX) && is_refusal(coil->decisions[decision_place(coil, i)].fate)) {
+            refusals++;
+        }
     }
-    if (coil->count == 0U) {
-        return true;
-    }
-    /* Not beyond a refusal: it may be the one that trips. */
-    newest = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate;
-    return (newest == FATE_FIRED) || (newest >= FATE_FORGOTTEN);
+    return refusals;
 }
 
 /* When the train's pulse comes: not before the output is free, nor before `earliest`. */
@@ -108,7 +116,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     uint32_t behind = 0U;
     uint8_t index;
 
-    if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
+    if ((coil->count >= DECISIONS) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
         return false;
     }
     index = trains_next(&coil->trains);

@@ -25,6 +25,17 @@ SELDOM static bool too_many_refusals(const struct core *core)
     return refused > MAX_GUARD_REFUSALS;
 }
 
+/* Nothing is decided beyond a refusal that may be the one that trips. */
+SELDOM static bool may_pass_refusal(const struct core *core)
+{
+    uint16_t refused = 0U;
+
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        refused = (uint16_t)(refused + coil_refusals(&core->coils[output]));
+    }
+    return refused <= MAX_GUARD_REFUSALS;
+}
+
 void work(struct core *core, struct coil *coil)
 {
     uint32_t now = core->now;
@@ -33,7 +44,9 @@ void work(struct core *core, struct coil *coil)
 
     for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
         if (!coil_commit(coil, now)) {
-            more = (coil->count < DECISIONS) && coil_decide(coil, now, until);
+            more = (coil->count < DECISIONS) &&
+                   (!coil_ends_in_refusal(coil) || may_pass_refusal(core)) &&
+                   coil_decide(coil, now, until);
         } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
             trip(core, CAUSE_GUARD_REFUSALS);
             more = false;
