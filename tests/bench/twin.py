@@ -1,0 +1,130 @@
+"""The Python model and the C core on the host, told what one program on the image was told.
+
+And where the image may differ from them (PROTOCOL.md, section 8, prepared pulses).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from typing import Any
+
+from bridge.link.simulated_scheduler import OutputScheduler
+from bridge.link.simulated_settings import BoardSettings, Pulse
+from firmware_protocol.catalogue import GuardReason, ResetCause, State
+from firmware_protocol.framing import FrameReader
+from firmware_protocol.messages import (
+    FLAG_IMMEDIATE,
+    MessageError,
+    Status,
+    Voices,
+    parse_controller_message,
+    parse_host_message,
+)
+from tests.bench.told import Program, Told
+from tests.firmware.pair import M32, Pair
+
+MARGIN = 3000
+"""Ticks, 1.5 ms: twice the longest round of the main loop, and the way of a pulse to its timer."""
+PREPARED = 4
+"""Grid points of an output that are prepared ahead."""
+PREPARED_TICKS = 4000
+"""2 ms: that long may the processor be with a frame, from its bytes to the trains that it begins."""
+
+
+class Twin(Pair):
+    """The model and the host's core, told what one program on the image was told."""
+
+    def __init__(self, settings: BoardSettings, program: Program, cause: ResetCause) -> None:
+        super().__init__(settings, program.memory, power_on=cause)
+        self.frame_reader = FrameReader()
+        self.loose: list[list[tuple[int, int]]] = [[], [], [], []]
+        """For each output: stretches of ticks in which the image may differ."""
+        self.frames: list[int] = []
+        """When voices frames, of whatever output, had been received."""
+        self.decided: list[list[int]] = [[], [], [], []]
+        """For each output: the ticks of its grid points, delayed ones where they came."""
+        for output in self.model._outputs:
+            self.listen(output, self.decided[output.output])
+        for one in program.told:
+            self.tell(one)
+
+    @staticmethod
+    def listen(output: OutputScheduler, ticks: list[int]) -> None:
+        """Keeps the tick of every decision of the model's."""
+        decide = output.decide
+
+        def listening(tick: int) -> GuardReason:
+            ticks.append(tick)
+            return decide(tick)
+
+        output.decide = listening
+
+    def tell(self, one: Told) -> None:
+        """At its own tick, extended."""
+        self.tick += (one.tick - self.tick) & M32
+        match one.name:
+            case "core_bytes":
+                self.note(one.bytes_)
+                self.both("receive", one.bytes_)
+            case "core_inputs":
+                bits = one.value
+                self.both(
+                    "set_inputs",
+                    estop_a=bool(bits & 1),
+                    estop_b=bool(bits & 2),
+                    key=bool(bits & 4),
+                    local_stop=bool(bits & 8),
+                    ready={n: bool(bits & (16 << n)) for n in range(4)},
+                )
+            case "core_pin_mismatch":
+                self.both("set_inputs", pin_mismatch=bool(one.value))
+            case "core_fault":
+                self.both("internal_fault")
+            case name:
+                self.both(name.removeprefix("core_"))
+        self.settle()
+
+    def loosen_where_armed_ended(self) -> None:
+        """Also by a lease that expired, which nobody told."""
+        reader, armed = FrameReader(), False
+        for tick, data in self.said:
+            for frame in reader.feed(data):
+                message = parse_controller_message(frame.type_code, frame.payload)
+                if isinstance(message, Status):
+                    if armed and message.state != State.ARMED:
+                        self.loosen(range(4), tick)
+                    armed = message.state == State.ARMED
+
+    def note(self, data: bytes) -> None:
+        """Frames after which an output may differ for a while."""
+        for frame in self.frame_reader.feed(data):
+            if frame.type_code != Voices.TYPE:
+                continue
+            self.frames.append(self.tick)
+            try:
+                message = parse_host_message(frame.type_code, frame.payload)
+            except MessageError:
+                continue
+            assert isinstance(message, Voices)
+            ahead = (message.apply_at - self.tick + 2**31) % 2**32 - 2**31
+            if message.output < 4 and (message.flags & FLAG_IMMEDIATE or ahead < MARGIN):
+                self.loosen([message.output])
+
+    def loosen(self, outputs: Any, tick: int | None = None) -> None:
+        at = self.tick if tick is None else tick
+        for output in outputs:
+            self.loose[output].append((at - MARGIN, at + MARGIN))
+
+    def may_differ(self, pulse: Pulse) -> bool:
+        """By PROTOCOL.md, section 8, prepared pulses; a late one is up to half a period late."""
+        at = pulse.start_tick
+        return any(a <= at <= b for a, b in self.loose[pulse.output]) or (
+            any(abs(at - frame) <= MARGIN for frame in self.frames)
+            and self.is_dense(self.decided[pulse.output], at)
+        )
+
+    @staticmethod
+    def is_dense(decided: list[int], at: int) -> bool:
+        """Was it too early to be one of the four that are prepared?"""
+        before = bisect_left(decided, at)
+        return before >= PREPARED and at - decided[before - PREPARED] < PREPARED_TICKS
