@@ -84,9 +84,13 @@ def states(messages: list[ControllerMessage]) -> list[Any]:
     return told
 
 
+def last_status(messages: list[ControllerMessage]) -> Status:
+    return [m for m in messages if isinstance(m, Status)][-1]
+
+
 def counters(messages: list[ControllerMessage]) -> Any:
     """Of the last status: what does not hang on a prompt processor."""
-    last = [m for m in messages if isinstance(m, Status)][-1]
+    last = last_status(messages)
     return (
         last.bad_frames,
         last.line_errors,
@@ -94,7 +98,6 @@ def counters(messages: list[ControllerMessage]) -> Any:
         last.stale_frames,
         last.late_frames,
         last.refused_frames,
-        [one.last_guard_reason for one in last.per_output],
         [one.queued for one in last.per_output],
     )
 
@@ -200,8 +203,8 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         extra, missing, equal = leftover(mine, theirs)
         matched += equal
         loose += len(extra)
-        alone = [p for p in extra if not twin.may_differ(p)]
-        absent = [p for p in missing if not twin.may_differ(p)]
+        alone = [p for p in extra if not twin.may_differ(output, p.start_tick)]
+        absent = [p for p in missing if not twin.may_differ(output, p.start_tick)]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
             f"image alone {alone[:4]}, twins alone {absent[:4]}, loose {twin.loose[output][:3]}"
@@ -216,4 +219,6 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
     if whole:
         assert told[-1] == reference_told[-1]
         assert counters(said) == counters(reference)
+        for output, one in enumerate(last_status(said).per_output):
+            assert one.last_guard_reason in twin.last_reasons(output)
     return Verdict(matched, loose, len(mine), twin.model.state, twin.model.cause)

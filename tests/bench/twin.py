@@ -9,7 +9,7 @@ from bisect import bisect_left
 from typing import Any
 
 from bridge.link.simulated_scheduler import OutputScheduler
-from bridge.link.simulated_settings import BoardSettings, Pulse
+from bridge.link.simulated_settings import BoardSettings
 from firmware_protocol.catalogue import GuardReason, ResetCause, State
 from firmware_protocol.framing import FrameReader
 from firmware_protocol.messages import (
@@ -43,19 +43,24 @@ class Twin(Pair):
         """When voices frames, of whatever output, had been received."""
         self.decided: list[list[int]] = [[], [], [], []]
         """For each output: the ticks of its grid points, delayed ones where they came."""
+        self.refused: list[list[tuple[int, GuardReason]]] = [[], [], [], []]
+        """For each output: which of them the guard refused, and why."""
         for output in self.model._outputs:
-            self.listen(output, self.decided[output.output])
+            self.listen(output)
         for one in program.told:
             self.tell(one)
 
-    @staticmethod
-    def listen(output: OutputScheduler, ticks: list[int]) -> None:
-        """Keeps the tick of every decision of the model's."""
-        decide = output.decide
+    def listen(self, output: OutputScheduler) -> None:
+        """Keeps every decision of the model's."""
+        decide, decided = output.decide, self.decided[output.output]
+        refused = self.refused[output.output]
 
         def listening(tick: int) -> GuardReason:
-            ticks.append(tick)
-            return decide(tick)
+            decided.append(tick)
+            reason = decide(tick)
+            if reason:
+                refused.append((tick, reason))
+            return reason
 
         output.decide = listening
 
@@ -115,16 +120,24 @@ class Twin(Pair):
         for output in outputs:
             self.loose[output].append((at - MARGIN, at + MARGIN))
 
-    def may_differ(self, pulse: Pulse) -> bool:
-        """By PROTOCOL.md, section 8, prepared pulses; a late one is up to half a period late."""
-        at = pulse.start_tick
-        return any(a <= at <= b for a, b in self.loose[pulse.output]) or (
-            any(abs(at - frame) <= MARGIN for frame in self.frames)
-            and self.is_dense(self.decided[pulse.output], at)
+    def may_differ(self, output: int, tick: int) -> bool:
+        """By PROTOCOL.md, section 8, prepared pulses."""
+        return any(a <= tick <= b for a, b in self.loose[output]) or (
+            any(abs(tick - frame) <= MARGIN for frame in self.frames)
+            and self.is_dense(self.decided[output], tick)
         )
 
     @staticmethod
-    def is_dense(decided: list[int], at: int) -> bool:
+    def is_dense(decided: list[int], tick: int) -> bool:
         """Was it too early to be one of the four that are prepared?"""
-        before = bisect_left(decided, at)
-        return before >= PREPARED and at - decided[before - PREPARED] < PREPARED_TICKS
+        before = bisect_left(decided, tick)
+        return before >= PREPARED and tick - decided[before - PREPARED] < PREPARED_TICKS
+
+    def last_reasons(self, output: int) -> set[GuardReason]:
+        """What the guard may have refused last: the last one, and before it if that may differ."""
+        reasons: set[GuardReason] = set()
+        for tick, reason in reversed(self.refused[output]):
+            reasons.add(reason)
+            if not self.may_differ(output, tick):
+                return reasons
+        return reasons | {GuardReason.NONE}

@@ -439,10 +439,10 @@ def _hostile(seed: int, ceilings: Ceilings) -> Callable[[Bench], None]:
 
 def hostile_slot(chance: random.Random, limits: OutputLimits) -> Slot:
     """Whatever a slot may say, but no more grid points than a board may be asked to reckon
-    (PROTOCOL.md, section 8): the fastest trains end after a few bangs."""
+    (PROTOCOL.md, section 8): the fastest trains end after a few bangs, and no other becomes one."""
     fast = chance.random() < 0.15
     return Slot(
-        start=chance.randint(0, 3),
+        start=chance.randint(0, 3) + (4 if fast else 0),
         bangs=chance.choice((1, 3) if fast else (0, 0, 1, 5, 255)),
         spread=chance.choice((0, 0, 30, 128)),
         phase=chance.randint(0, 255),

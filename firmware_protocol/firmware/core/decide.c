@@ -77,21 +77,24 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 
 /* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
  * points that would are done with at once, and nothing is kept of them: being late must cost less time
- * than it takes to be in time again. In time, each is dropped at its own tick, in order. */
+ * than it takes to be in time again. In time, each is dropped at its own tick, in order. False: there are more
+ * than ought to be reckoned while the other outputs wait. */
 SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
+    bool all = true;
 
     if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
-        coil->collisions_dropped =
-            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
+        uint16_t skipped = 0U;
+        all = trains_skip(&coil->trains, start, &skipped);
+        coil->collisions_dropped = (uint16_t)(coil->collisions_dropped + skipped);
     } else {
         struct decision *decision = decided(coil, at, index, FATE_DROPPED);
         trains_keep(&coil->trains, train, &decision->undo);
         trains_step(&coil->trains, train, false);
     }
-    return true;
+    return all;
 }
 
 SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
