@@ -27,8 +27,8 @@ MARGIN = 3000
 """Ticks, 1.5 ms: twice the longest round of the main loop, and the way of a pulse to its timer."""
 PREPARED = 4
 """Grid points of an output that are prepared ahead."""
-PREPARED_TICKS = 4000
-"""2 ms: that long may the processor be with a frame, from its bytes to the trains that it begins."""
+FRAME_TICKS = 6000
+"""3 ms: so long may the processor be with a frame's bytes and the trains it begins, of four slots."""
 
 
 class Twin(Pair):
@@ -123,7 +123,7 @@ class Twin(Pair):
     def may_differ(self, output: int, tick: int) -> bool:
         """By PROTOCOL.md, section 8, prepared pulses."""
         return any(a <= tick <= b for a, b in self.loose[output]) or (
-            any(abs(tick - frame) <= MARGIN for frame in self.frames)
+            any(frame - MARGIN <= tick <= frame + FRAME_TICKS for frame in self.frames)
             and self.is_dense(self.decided[output], tick)
         )
 
@@ -131,7 +131,7 @@ class Twin(Pair):
     def is_dense(decided: list[int], tick: int) -> bool:
         """Was it too early to be one of the four that are prepared?"""
         before = bisect_left(decided, tick)
-        return before >= PREPARED and tick - decided[before - PREPARED] < PREPARED_TICKS
+        return before >= PREPARED and tick - decided[before - PREPARED] < FRAME_TICKS
 
     def last_reasons(self, output: int) -> set[GuardReason]:
         """What the guard may have refused last: the last one, and before it if that may differ."""

@@ -101,11 +101,11 @@ bool coil_commit(struct coil *coil, uint32_t now);
 /* Makes one more decision in advance, none that is due after `until`. True if it did. */
 bool coil_decide(struct coil *coil, uint32_t now, uint32_t until);
 
-/* Is the latest decision made in advance a refusal? */
-bool coil_ends_in_refusal(const struct coil *coil);
+/* Is the latest decision made in advance a refusal? `at`: when. */
+bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at);
 
-/* How many pulses were refused since arming, or will be by decisions made in advance; 255: at least. */
-uint8_t coil_refusals(const struct coil *coil);
+/* How many pulses were refused since arming, or will be up to `until` by decisions made in advance. */
+uint16_t coil_refusals(const struct coil *coil, uint32_t until);
 
 /* When something next happens on this output by itself. False: nothing will. */
 bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick);

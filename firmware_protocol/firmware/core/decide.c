@@ -20,18 +20,25 @@ static bool is_refusal(uint8_t fate)
     return (fate != FATE_FIRED) && (fate < FATE_FORGOTTEN);
 }
 
-bool coil_ends_in_refusal(const struct coil *coil)
+bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at)
 {
-    return (coil->count != 0U) &&
-           is_refusal(coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate);
+    bool ends = false;
+
+    if (coil->count != 0U) {
+        uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
+        *at = coil->decisions[newest].at;
+        ends = is_refusal(coil->decisions[newest].fate);
+    }
+    return ends;
 }
 
-uint8_t coil_refusals(const struct coil *coil)
+uint16_t coil_refusals(const struct coil *coil, uint32_t until)
 {
-    uint8_t refusals = coil->refused_since_arming;
+    uint16_t refusals = coil->refused_since_arming;
 
     for (uint8_t i = 0U; i < coil->count; i++) {
-        if ((refusals < UINT8_MAX) && is_refusal(coil->decisions[decision_place(coil, i)].fate)) {
+        const struct decision *decision = &coil->decisions[decision_place(coil, i)];
+        if (is_refusal(decision->fate) && is_due(decision->at, until)) {
             refusals++;
         }
     }

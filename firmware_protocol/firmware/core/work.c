@@ -25,15 +25,18 @@ SELDOM static bool too_many_refusals(const struct core *core)
     return refused > MAX_GUARD_REFUSALS;
 }
 
-/* Nothing is decided beyond a refusal that may be the one that trips. */
-SELDOM static bool may_pass_refusal(const struct core *core)
+/* Nothing is decided beyond a refusal that is to trip. */
+SELDOM static bool ends_in_trip(const struct core *core, const struct coil *coil)
 {
+    uint32_t at = core->now;
     uint16_t refused = 0U;
 
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        refused = (uint16_t)(refused + coil_refusals(&core->coils[output]));
+    if (coil_ends_in_refusal(coil, &at)) {
+        for (uint8_t output = 0U; output < OUTPUTS; output++) {
+            refused = (uint16_t)(refused + coil_refusals(&core->coils[output], at));
+        }
     }
-    return refused <= MAX_GUARD_REFUSALS;
+    return refused > MAX_GUARD_REFUSALS;
 }
 
 void work(struct core *core, struct coil *coil)
@@ -44,8 +47,7 @@ void work(struct core *core, struct coil *coil)
 
     for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
         if (!coil_commit(coil, now)) {
-            more = (coil->count < DECISIONS) &&
-                   (!coil_ends_in_refusal(coil) || may_pass_refusal(core)) &&
+            more = (coil->count < DECISIONS) && !ends_in_trip(core, coil) &&
                    coil_decide(coil, now, until);
         } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
             trip(core, CAUSE_GUARD_REFUSALS);
