@@ -101,6 +101,12 @@ bool coil_commit(struct coil *coil, uint32_t now);
 /* Makes one more decision in advance, none that is due after `until`. True if it did. */
 bool coil_decide(struct coil *coil, uint32_t now, uint32_t until);
 
+/* Is the latest decision made in advance a refusal? `at`: when. */
+bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at);
+
+/* How many pulses were refused since arming, or will be up to `until` by decisions made in advance. */
+uint16_t coil_refusals(const struct coil *coil, uint32_t until);
+
 /* When something next happens on this output by itself. False: nothing will. */
 bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick);
 

@@ -15,19 +15,34 @@ static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, u
     return decision;
 }
 
-static bool may_decide_more(const struct coil *coil)
+static bool is_refusal(uint8_t fate)
 {
-    uint8_t newest;
+    return (fate != FATE_FIRED) && (fate < FATE_FORGOTTEN);
+}
 
-    if (coil->count >= DECISIONS) {
-        return false;
+bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at)
+{
+    bool ends = false;
+
+    if (coil->count != 0U) {
+        uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
+        *at = coil->decisions[newest].at;
+        ends = is_refusal(coil->decisions[newest].fate);
     }
-    if (coil->count == 0U) {
-        return true;
+    return ends;
+}
+
+uint16_t coil_refusals(const struct coil *coil, uint32_t until)
+{
+    uint16_t refusals = coil->refused_since_arming;
+
+    for (uint8_t i = 0U; i < coil->count; i++) {
+        const struct decision *decision = &coil->decisions[decision_place(coil, i)];
+        if (is_refusal(decision->fate) && is_due(decision->at, until)) {
+            refusals++;
+        }
     }
-    /* Not beyond a refusal: it may be the one that trips. */
-    newest = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].fate;
-    return (newest == FATE_FIRED) || (newest >= FATE_FORGOTTEN);
+    return refusals;
 }
 
 /* When the train's pulse comes: not before the output is free, nor before `earliest`. */
@@ -69,21 +84,24 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 
 /* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
  * points that would are done with at once, and nothing is kept of them: being late must cost less time
- * than it takes to be in time again. In time, each is dropped at its own tick, in order. */
+ * than it takes to be in time again. In time, each is dropped at its own tick, in order. False: there are more
+ * than ought to be reckoned while the other outputs wait. */
 SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
+    bool all = true;
 
     if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
-        coil->collisions_dropped =
-            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
+        uint16_t skipped = 0U;
+        all = trains_skip(&coil->trains, start, &skipped);
+        coil->collisions_dropped = (uint16_t)(coil->collisions_dropped + skipped);
     } else {
         struct decision *decision = decided(coil, at, index, FATE_DROPPED);
         trains_keep(&coil->trains, train, &decision->undo);
         trains_step(&coil->trains, train, false);
     }
-    return true;
+    return all;
 }
 
 SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
@@ -108,7 +126,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     uint32_t behind = 0U;
     uint8_t index;
 
-    if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
+    if ((coil->count >= DECISIONS) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
         return false;
     }
     index = trains_next(&coil->trains);

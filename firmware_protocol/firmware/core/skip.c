@@ -52,13 +52,13 @@ static bool is_to_be_skipped(const struct motion *motion, uint32_t start)
            trains_too_late(motion, start - motion->grid);
 }
 
-/* Those that share the generator, in their order. */
-static uint16_t skip_spread(struct trains *trains, uint32_t start)
+/* Those that share the generator, in their order. Returns whether that was all. */
+static bool skip_spread(struct trains *trains, uint32_t start, uint16_t *skipped)
 {
-    uint16_t skipped = 0U;
     uint32_t until = start;
+    bool all = false;
 
-    while (skipped < MOST_SKIPPED) {
+    while (!all && (*skipped < MOST_SKIPPED)) {
         struct train *first = NULL;
         for (uint8_t i = 0U; i < SLOTS; i++) {
             struct train *train = &trains->train[i];
@@ -70,36 +70,37 @@ static uint16_t skip_spread(struct trains *trains, uint32_t start)
             }
         }
         if ((first == NULL) || !is_to_be_skipped(&first->motion, until)) {
-            break;
+            all = true;
+        } else {
+            until = start + SKIPPING_LONG_TICKS;
+            trains_step(trains, first, false);
+            (*skipped)++;
         }
-        until = start + SKIPPING_LONG_TICKS;
-        trains_step(trains, first, false);
-        skipped++;
     }
-    return skipped;
+    return all;
 }
 
 /* A bounded number: the rest is for the next go. */
-uint16_t trains_skip(struct trains *trains, uint32_t start)
+bool trains_skip(struct trains *trains, uint32_t start, uint16_t *skipped)
 {
-    uint16_t skipped = skip_spread(trains, start);
+    bool all = skip_spread(trains, start, skipped);
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
         uint32_t until = start;
-        for (uint8_t points = 0U; points < MOST_SKIPPED; points++) {
-            if ((train->spread != 0U) || !is_to_be_skipped(motion, until)) {
-                break;
-            }
+        uint8_t points = 0U;
+        while ((points < MOST_SKIPPED) && (train->spread == 0U) && is_to_be_skipped(motion, until)) {
             until = start + (is_even(train) ? SKIPPING_TICKS : SKIPPING_LONG_TICKS);
             if (is_even(train) && ((until - motion->grid) < FAR_BEHIND)) {
-                skipped = (uint16_t)(skipped + skip_even(&train->motion, until - motion->grid));
+                *skipped = (uint16_t)(*skipped + skip_even(&train->motion, until - motion->grid));
             } else {
                 trains_step(trains, train, false);
-                skipped++;
+                (*skipped)++;
             }
+            points++;
         }
+        all = all && (points < MOST_SKIPPED);
     }
-    return skipped;
+    return all;
 }

@@ -25,6 +25,20 @@ SELDOM static bool too_many_refusals(const struct core *core)
     return refused > MAX_GUARD_REFUSALS;
 }
 
+/* Nothing is decided beyond a refusal that is to trip. */
+SELDOM static bool ends_in_trip(const struct core *core, const struct coil *coil)
+{
+    uint32_t at = core->now;
+    uint16_t refused = 0U;
+
+    if (coil_ends_in_refusal(coil, &at)) {
+        for (uint8_t output = 0U; output < OUTPUTS; output++) {
+            refused = (uint16_t)(refused + coil_refusals(&core->coils[output], at));
+        }
+    }
+    return refused > MAX_GUARD_REFUSALS;
+}
+
 void work(struct core *core, struct coil *coil)
 {
     uint32_t now = core->now;
@@ -33,7 +47,8 @@ void work(struct core *core, struct coil *coil)
 
     for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
         if (!coil_commit(coil, now)) {
-            more = (coil->count < DECISIONS) && coil_decide(coil, now, until);
+            more = (coil->count < DECISIONS) && !ends_in_trip(core, coil) &&
+                   coil_decide(coil, now, until);
         } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
             trip(core, CAUSE_GUARD_REFUSALS);
             more = false;
