@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from bridge.config import Config, Route
 from bridge.interlock import NOT_SAFE
 from bridge.rehearse.advice import advice
+from bridge.rehearse.over_time import OverTime, stretches
 from bridge.rehearse.result import Place, RehearsalResult
 from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
 from bridge.report.show import number
@@ -55,6 +56,27 @@ def _coils(result: RehearsalResult, config: Config) -> Chapter:
         ],
     )  # fmt: skip
     return "Coils", [notes, bangs]
+
+
+def _over_time(result: RehearsalResult, figures: Sequence[tuple[str, str]]) -> Chapter:
+    series = OverTime(result.break_rate_hz, result.duty_percent, result.energy_j, result.mains_a)
+    rows: list[tuple[str, ...]] = []
+    for one in stretches(series, result.bar_by_second, result.mains_lines):
+        bars = str(one.first_bar)
+        if one.last_bar > one.first_bar:
+            bars += f"–{one.last_bar}"
+        coils = [
+            f"{rate:.0f} · {one.duty_percent[name]:.2f}" for name, rate in one.break_rate_hz.items()
+        ]
+        kilojoules = None if one.energy_j is None else one.energy_j / 1000
+        rows.append((bars, str(one.begin_s), *coils, number(kilojoules, 2), number(one.mains_a)))
+    head = ("bars", "from s", *(f"{name}: bangs in 1 s · duty %" for name in result.voices),
+            "energy kJ", "mains A")  # fmt: skip
+    return "Over time", [
+        *(Picture(svg, words) for svg, words in figures),
+        "Of each stretch the fullest second; of energy, all of it.",
+        Table(head, rows),
+    ]
 
 
 def _losses(result: RehearsalResult, config: Config) -> Chapter:
@@ -107,8 +129,7 @@ def chapters(
     ]  # fmt: skip
     parts += [Note(f"bar {w.place} ({w.place.seconds:.1f} s): {w.text}") for w in result.warnings]
     found: list[Chapter] = [("Rehearsal", parts), _coils(result, config)]
-    if figures:
-        found.append(("Over time", [Picture(svg, words) for svg, words in figures]))
+    found.append(_over_time(result, figures))
     found.append(_losses(result, config))
     if suggestion is not None:
         routes, now, then = suggestion

@@ -97,10 +97,17 @@ def _figures(result: RehearsalResult) -> list[tuple[str, str]]:
         (night_figure(result.duty_percent, None, "duty, %"),
          "On-time in each second, the coils one on another."),
     ]  # fmt: skip
-    if result.mains_a:
+    if result.energy_j:
         found.append(
-            (night_figure(result.mains_a, result.mains_budget_a, "mains, A"),
-             "Most that the mains may be asked for in each second, the coils one on another.")
+            (night_figure(result.energy_j, None, "energy a second, W"),
+             "Energy of the bangs in each second, with the usual arc, the coils one on another.")
+        )  # fmt: skip
+    for line in result.mains_lines:
+        which = f"line {line.number}" if len(result.mains_lines) > 1 else "the mains"
+        amperes = {name: result.mains_a[name] for name in line.coils}
+        found.append(
+            (night_figure(amperes, line.budget_a, f"{which}, A"),
+             f"Most that {which} may be asked for in each second, the coils one on another.")
         )  # fmt: skip
     return found
 

@@ -10,23 +10,18 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-from bridge.coil.curves import curves_of
 from bridge.config import Coil
 from bridge.governor.mains import budget_of
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.slots import MOTION_S
 from bridge.pulse_summary import summarise
 from bridge.rehearse.account import NoteStory
-from bridge.rehearse.run import Performed, score_warnings
+from bridge.rehearse.over_time import MainsLine, OverTime, mains_lines, over_time
+from bridge.rehearse.run import BEGIN_S, Performed, score_warnings
 from bridge.show.score_file import Score
 
 GAP_BARS = 1
 """Losses of one kind with at most so many whole bars between them are one finding."""
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +125,18 @@ class RehearsalResult:
     unused_channels: tuple[int, ...]
     """Routed, and not played by the score."""
     warnings: tuple[Warning_, ...]
+    bar_by_second: list[int]
+    """The bar that sounds as each second begins; the last one after the score's end."""
     duty_percent: dict[str, list[float]]
     """By coil, second by second, as everything below."""
     break_rate_hz: dict[str, list[float]]
     voices: dict[str, list[int]]
     """The most that were asked at once."""
+    energy_j: dict[str, list[float]]
+    """As expected; of coils whose tank and supply are told."""
     mains_a: dict[str, list[float]]
     """Of coils whose mains is known: the most they can draw for those bangs."""
-    mains_budget_a: float | None
+    mains_lines: tuple[MainsLine, ...]
 
 
 def lost_notes(stories: Iterable[NoteStory]) -> float:
@@ -151,51 +150,29 @@ def result_of(performed: Performed, score_name: str) -> RehearsalResult:
     config, score, account = performed.config, performed.score, performed.account
     seconds = max(1, math.ceil(performed.seconds))
     budget = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
-    duty: dict[str, list[float]] = {}
-    rate: dict[str, list[float]] = {}
-    mains: dict[str, list[float]] = {}
-    coils: list[CoilResult] = []
-    for coil in config.coil:
-        fired = performed.pulses[coil.name]
-        starts, on_us = fired.start_s, fired.on_s * 1e6
-        second = np.clip(starts, 0, seconds - 1).astype(np.int64)
-
-        def by_second(weights: Floats, second: npt.NDArray[np.int64] = second) -> list[float]:
-            return np.bincount(second, weights=weights, minlength=seconds).tolist()
-
-        duty[coil.name] = by_second(on_us * 1e-4)
-        rate[coil.name] = by_second(np.ones_like(on_us))
-        curves = curves_of(coil)
-        lengths, inverse = np.unique(on_us, return_inverse=True)
-        energy_j = None
-        if curves is not None:
-            joules = np.array([curves.energy_j(float(u)) for u in lengths], dtype=np.float64)
-            energy_j = float(joules[inverse].sum())
-        if budget is not None and coil.name in budget.shares:
-            share = budget.shares[coil.name]
-            charge = np.array([share.charge_as(float(u)) for u in lengths], dtype=np.float64)
-            mains[coil.name] = by_second(charge[inverse])
-        most_a = max(mains[coil.name], default=0.0) if coil.name in mains else None
-        coils.append(_coil_result(performed, coil, starts, on_us, (energy_j, most_a)))
+    series = over_time(config, performed.pulses, seconds, budget)
+    coils = tuple(_coil_result(performed, coil, series) for coil in config.coil)
     channels, unused = _channels(performed)
     survives = not any(s.dropped or s.shortened or s.quietened for s in account.stories)
     return RehearsalResult(
         score=score_name,
         site=config.site.name,
         seconds=score.duration_s,
-        bars=score.bar_at(score.duration_s),
+        bars=_last_bar(score),
         notes=sum(c.notes for c in channels),
         survives=survives and not account.nowhere,
-        coils=tuple(coils),
+        coils=coils,
         losses=tuple(_losses(performed)),
         channels=channels,
         unused_channels=unused,
         warnings=tuple(Warning_(place(score, w.at_s), w.text) for w in score_warnings(score)),
-        duty_percent=duty,
-        break_rate_hz=rate,
+        bar_by_second=_bars(performed, seconds),
+        duty_percent=series.duty_percent,
+        break_rate_hz=series.break_rate_hz,
         voices={c.name: _voices(performed, c.name, seconds) for c in config.coil},
-        mains_a=mains,
-        mains_budget_a=None if budget is None else budget.flow_a,
+        energy_j=series.energy_j,
+        mains_a=series.mains_a,
+        mains_lines=mains_lines(config, budget),
     )
 
 
@@ -210,17 +187,24 @@ def _voices(performed: Performed, name: str, seconds: int) -> list[int]:
     return most
 
 
-def _coil_result(
-    performed: Performed,
-    coil: Coil,
-    starts: Floats,
-    on_us: Floats,
-    known: tuple[float | None, float | None],
-) -> CoilResult:
-    """`known`: energy of all bangs, and the most of the mains."""
+def _bars(performed: Performed, seconds: int) -> list[int]:
+    # From the pulses' time to the score's: an input's delay, which the timeline has as well.
+    late_s = performed.shift_s - BEGIN_S
+    last, bar_at = _last_bar(performed.score), performed.score.bar_at
+    return [min(last, bar_at(max(0.0, n - late_s))) for n in range(seconds)]
+
+
+def _last_bar(score: Score) -> int:
+    """Not the one that begins as the score ends."""
+    return score.bar_at(max(0.0, score.duration_s - 1e-3))
+
+
+def _coil_result(performed: Performed, coil: Coil, series: OverTime) -> CoilResult:
     stories = [s for s in performed.account.stories if s.coil == coil.name]
+    fired = performed.pulses[coil.name]
     windows = [w.window_ms for w in coil.duty_windows]
-    summary = summarise(starts * 1e6, on_us, windows)
+    summary = summarise(fired.start_s * 1e6, fired.on_s * 1e6, windows)
+    energy_j, mains_a = series.energy_j.get(coil.name), series.mains_a.get(coil.name)
     return CoilResult(
         name=coil.name,
         asked=len(stories),
@@ -233,8 +217,8 @@ def _coil_result(
         longest_on_time_us=summary.longest_on_time_us,
         most_in_1s=summary.most_in_1s,
         worst_duty_percent=summary.worst_duty_percent,
-        energy_j=known[0],
-        most_mains_a=known[1],
+        energy_j=None if energy_j is None else sum(energy_j),
+        most_mains_a=None if mains_a is None else max(mains_a),
         guard_refusals=performed.guard_refusals[coil.name],
         collisions_dropped=performed.collisions_dropped[coil.name],
     )
