@@ -381,6 +381,7 @@ export class Board {
     this.masked = false;
     this.drops = {};
     this.holds = {};
+    this.stimuli = this.stimuli.filter(({ act }) => act[0] !== 'cli');
     this.special = null;
     this.pending0 = 0;
     this.pending1 = 0;
@@ -460,9 +461,11 @@ const ACTS = {
   poke: (board, at, address, bytes) => board.poke(address, bytes),
   flash: (board, at, address, bytes) => board.cpu.progBytes.set(bytes, address),
   wedge: (board, at, where, interrupts) => board.wedge(at, where ?? 'main', interrupts ?? true),
-  cli: (board) => { // for ever: neither an interrupt's return nor the end of a protected section undoes it
-    if (board.serving.length || !(board.data[SREG] & I)) board.schedule(board.cpu.cycles + 1, ['cli']);
-    else board.data[SREG] &= ~I;
+  /** Until a reset: neither an interrupt's return nor the end of a protected section undoes it for long. */
+  cli: (board) => {
+    const now = !board.serving.length && (board.data[SREG] & I);
+    if (now) board.data[SREG] &= ~I;
+    board.schedule(board.cpu.cycles + (now ? 400 : 5), ['cli']);
   },
   mask: (board, at, on) => {
     board.masked = on;

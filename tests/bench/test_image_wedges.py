@@ -102,9 +102,7 @@ def all_that_a_start_knows(board: ImageBench) -> bytes:
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_wedged_at_each_phase(
-    armed: ImageBench, name: str, request: pytest.FixtureRequest
-) -> None:
+def test_wedged_at_each_phase(armed: ImageBench, name: str, request: pytest.FixtureRequest) -> None:
     """At phases of a pulse from its rise to the next (`--long-bench`: at every third cycle)."""
     plant, most = FAULTS[name]
     in_a_pulse(armed)
@@ -227,6 +225,15 @@ def test_timer_0_stands_still(armed: ImageBench) -> None:
     in_a_pulse(armed)
     since = armed.now
     armed.poke(0x45, b"\x00")  # TCCR0B: stopped
+    wedged(armed, since)
+    tripped_again(armed)
+
+
+def test_the_stack_reaches_the_variables(armed: ImageBench) -> None:
+    """The mark below the stack is gone: the state is not to be trusted any more, whatever it says."""
+    in_a_pulse(armed)
+    since = armed.now
+    armed.poke("_end", b"\x00")
     wedged(armed, since)
     tripped_again(armed)
 

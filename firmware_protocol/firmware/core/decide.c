@@ -4,6 +4,8 @@
 #include "catalogue.h"
 #include "decisions.h"
 
+#define WORK_OF_SKIPPING 4U /* as much as so many decisions */
+
 static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
     struct decision *decision = &coil->decisions[decision_place(coil, coil->count)];
@@ -70,20 +72,21 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 /* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
  * points that would are done with at once, and nothing is kept of them: being late must cost less time
  * than it takes to be in time again. In time, each is dropped at its own tick, in order. */
-SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
+SELDOM static uint8_t drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
+    struct decision *decision;
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
 
     if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
         coil->collisions_dropped =
             (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
-    } else {
-        struct decision *decision = decided(coil, at, index, FATE_DROPPED);
-        trains_keep(&coil->trains, train, &decision->undo);
-        trains_step(&coil->trains, train, false);
+        return WORK_OF_SKIPPING;
     }
-    return true;
+    decision = decided(coil, at, index, FATE_DROPPED);
+    trains_keep(&coil->trains, train, &decision->undo);
+    trains_step(&coil->trains, train, false);
+    return 1U;
 }
 
 SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
@@ -94,13 +97,12 @@ SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
 }
 
 /* Nothing is due by `until`: no look before `next` comes up at the horizon. */
-SELDOM static bool rest_until(struct coil *coil, uint32_t next)
+SELDOM static void rest_until(struct coil *coil, uint32_t next)
 {
     alarm_set(&coil->quiet, next - HORIZON_TICKS);
-    return false;
 }
 
-bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
+uint8_t coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
     const struct queued_frame *frame;
     const struct motion *motion;
@@ -109,7 +111,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     uint8_t index;
 
     if (!may_decide_more(coil) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
-        return false;
+        return 0U;
     }
     index = trains_next(&coil->trains);
     motion = &coil->trains.train[index & (SLOTS - 1U)].motion;
@@ -120,17 +122,19 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     frame = queue_at(&coil->queue, coil->applied_ahead);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
-            return rest_until(coil, frame->apply_at);
+            rest_until(coil, frame->apply_at);
+            return 0U;
         }
-        return (coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at);
+        return ((coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at)) ? 1U : 0U;
     }
     if (!is_due(start, until)) {
-        return rest_until(coil, start);
+        rest_until(coil, start);
+        return 0U;
     }
     if ((behind > 1U) && trains_too_late(motion, behind)) {
         return drop_pulse(coil, now, start, index);
     }
-    return decide_pulse(coil, start, index);
+    return decide_pulse(coil, start, index) ? 1U : 0U;
 }
 
 bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick)

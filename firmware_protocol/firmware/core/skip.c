@@ -4,7 +4,7 @@
 #include <stddef.h>
 
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
-#define MOST_SKIPPED 16U
+#define MOST_SKIPPED 8U /* points one by one, and sums, at once */
 #define MOST_EVEN_SKIPPED 256U
 /* While grid points are skipped, time passes: a train that is too late is skipped so many ticks beyond. */
 #define SKIPPING_TICKS 400U       /* at once, by a sum */
@@ -79,16 +79,17 @@ static uint16_t skip_spread(struct trains *trains, uint32_t start)
     return skipped;
 }
 
-/* A bounded number: the rest is for the next go. */
+/* A bounded number of points and sums: the rest is for the next go. */
 uint16_t trains_skip(struct trains *trains, uint32_t start)
 {
     uint16_t skipped = skip_spread(trains, start);
+    uint16_t points = skipped;
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
         uint32_t until = start;
-        for (uint8_t points = 0U; points < MOST_SKIPPED; points++) {
+        for (; points < MOST_SKIPPED; points++) {
             if ((train->spread != 0U) || !is_to_be_skipped(motion, until)) {
                 break;
             }
