@@ -20,7 +20,7 @@ def _board() -> Iterator[Kept]:
 
 
 def _watched(board: ImageBench, kept: tuple[str, dict[str, object]]) -> Iterator[ImageBench]:
-    """Put back, and afterwards: whatever the test did, the program kept the write point's invariant."""
+    """Put back; afterwards: whatever the test did, the program kept the write point's invariant."""
     board.violations(take=True)
     board.back_to(kept)
     yield board

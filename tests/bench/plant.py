@@ -1,11 +1,11 @@
 """Are the bench's tests any good? Plants faults in the port; a test must fail for each.
 
-`python -m tests.bench.plant [number ...]`: by hand, takes minutes. Each plant (plants.py) changes one
-place of the port in a copy and builds the image. The test that saw it when last looked at is run
-against that, and only if it passes all of the image's tests. One that does not build, or whose place
-is gone, is no kill and is told. The first run, without a plant, is the control: all tests pass. Prints
-what failed first for each. `--sample N` takes N plants, drawn by a seed that changes with the sources,
-and no control: the suite is one.
+`python -m tests.bench.plant [number ...]`: by hand, takes minutes. Each plant (plants.py) changes
+one place of the port in a copy and builds the image. The test that saw it when last looked at is
+run against that, and only if it passes all of the image's tests. One that does not build, or
+whose place is gone, is no kill and is told. The first run, without a plant, is the control: all
+tests pass. Prints what failed first for each. `--sample N` takes N plants, drawn by a seed that
+changes with the sources, and no control: the suite is one.
 """
 
 from __future__ import annotations

@@ -4,10 +4,11 @@ Not planted, because nothing could ever show it:
 
 - `count = 0` in make_dark: the core's own withdrawal still empties the line whenever it goes dark,
   and in both places a check's fault trips.
-- `TCCRnB = B_STOPPED` in halt: the timer is disconnected by the line before, so its pin stays low; its
-  compare interrupt, or timers_release from the main loop, stops it soon after.
-- `halted &= ~told` become `halted = 0`: an input that opened and closed again within the 20 us between
-  looking and releasing would be forgotten; but the other, just told, has then made the core dark.
+- `TCCRnB = B_STOPPED` in halt: the timer is disconnected by the line before, so its pin stays low;
+  its compare interrupt, or timers_release from the main loop, stops it soon after.
+- `halted &= ~told` become `halted = 0`: an input that opened and closed again within the 20 us
+  between looking and releasing would be forgotten; but the other, just told, has then made the core
+  dark.
 """
 
 from __future__ import annotations
@@ -331,8 +332,8 @@ LATE = (
     Plant(
         "nothing comes between a pulse's end and the loading of the next",
         "timers.c",
-        '            sei();                                           \\\n            __asm__ volatile("nop");'
-        "                         \\\n            cli();                                           \\\n",
+        f'            sei();{" " * 43}\\\n            __asm__ volatile("nop");{" " * 25}\\\n'
+        f"            cli();{' ' * 43}\\\n",
         "",
         "load.py::the_line_full_and_everything_asked_for",
     ),

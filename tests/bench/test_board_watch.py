@@ -1,4 +1,4 @@
-"""The watch of the write point (watch.mjs): every way to break its invariant is noted, and nothing else."""
+"""The watch of the write point (watch.mjs): each way to break its invariant is noted, no more."""
 
 import pytest
 

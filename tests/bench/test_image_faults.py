@@ -102,8 +102,8 @@ def test_an_interrupt_mask_or_direction_that_changes_by_itself(
 def test_a_register_that_changes_while_silent(
     armed: ImageBench, output: int, name: str, places: tuple[int, ...], value: bytes
 ) -> None:
-    """Found by itself, before a pulse would show it, and put right. (A timer that runs by itself meets
-    its compare value, and the interrupt stops it.)"""
+    """Found by itself, before a pulse would show it, and put right. (A timer that runs by itself
+    meets its compare value, and the interrupt stops it.)"""
     at = places[output]
     was = armed.peek(at)
     since = armed.now
@@ -117,7 +117,7 @@ def test_a_register_that_changes_while_silent(
 
 def test_an_on_time_in_ram_that_became_too_short_is_no_spike(armed: ImageBench) -> None:
     """A train's on-time that reads 1 or 0 after the frame was judged: a compare value of 0 would be
-    a spike (data sheet, fast PWM), one of -1 constant light. Nothing is taken, nothing connected."""
+    a spike (data sheet, fast PWM), one of -1 constant light. Nothing is taken nor connected."""
     odd = 0x0123
     armed.sound(1, slot(4000, odd))
     armed.run_for(20 * CYCLES_PER_MS)

@@ -132,8 +132,8 @@ def test_estop_opens_between_two_pulses_of_a_chain(armed: ImageBench, closes_aga
 def test_estop_whose_interrupt_is_lost(
     armed: ImageBench, pin: str, level: int, vector: str, main_loop_stands: bool
 ) -> None:
-    """The main loop sees the level, and no pulse is connected while it is open: of what was on its way
-    already no more than one on each output, and of the main loop's reach nothing after 1 ms."""
+    """The main loop sees the level, and no pulse is connected while it is open: of what was on its
+    way already no more than one on each output; where the main loop lives, nothing after 1 ms."""
     pair = (slot(20_000, 300, start=1), slot(20_000, 300, start=2))
     armed.play(o0=pair, o1=pair, o2=pair, o3=pair)
     armed.run_for(25 * CYCLES_PER_MS)
@@ -148,7 +148,6 @@ def test_estop_whose_interrupt_is_lost(
         armed.pin_at(opens, pin, level)
         armed.run_to(opens + 5 * CYCLES_PER_MS)
         after = [p for p in armed.pulses() if p.start_cycle > opens]
-        assert max((one.output for one in after), default=0) < 4
         assert len({p.output for p in after}) == len(after)
         if not main_loop_stands:
             assert [p for p in after if p.start_cycle > opens + CYCLES_PER_MS] == []
@@ -226,8 +225,8 @@ def test_stop_frame_while_the_main_loop_stands(armed: ImageBench) -> None:
 
 
 def test_what_is_no_good_stop_frame_stops_nothing(armed: ImageBench) -> None:
-    """A wrong CRC; a byte broken on the line, in the frame or right before it; the end of a longer frame:
-    as the page says dropped and counted (or refused), and the notes go on."""
+    """A wrong CRC; a byte broken on the line, in the frame or right before it; the end of a longer
+    frame: dropped and counted, as the page says, and the notes go on."""
     good = encode_frame(Stop.TYPE, 7, Stop(1).payload())
     armed.play(o0=BUSY)
     armed.run_for(20 * CYCLES_PER_MS)

@@ -37,7 +37,7 @@ FAULTS: dict[str, tuple[Fault, int]] = {
     "no interrupt is taken": (lambda b, at: b.mask_at(at), 1),
     "the clock's interrupt is lost": (lambda b, at: b.drop_at(at, "TIMER0_OVF", FOR_EVER), 4),
 }
-"""What fails, and how many more pulses may start on each output (WIRING.md, "What a wedge costs")."""
+"""What fails; how many more pulses may start on each output (WIRING.md, "What a wedge costs")."""
 
 
 def in_a_pulse(board: ImageBench) -> None:
@@ -191,8 +191,8 @@ def lost_at(armed: ImageBench, output: int, since: int, count: int) -> None:
 
 
 def test_the_clock_s_interrupt_lost_once(armed: ImageBench) -> None:
-    """The board's time stands 128 us behind from then on. A pulse on its way is not where its tick says:
-    found, dark, a trip; without one the notes go on, a little late, and never closer together."""
+    """The board's time stands 128 us behind from then on. A pulse on its way is not where its tick
+    says: found, dark, a trip; without one the notes go on, a little late, never closer together."""
     in_a_pulse(armed)
     kept = armed.keep()
     states: set[int] = set()
@@ -230,7 +230,7 @@ def test_timer_0_stands_still(armed: ImageBench) -> None:
 
 
 def test_the_stack_reaches_the_variables(armed: ImageBench) -> None:
-    """The mark below the stack is gone: the state is not to be trusted any more, whatever it says."""
+    """The mark below the stack is gone: the program's state is not to be trusted any more."""
     in_a_pulse(armed)
     since = armed.now
     armed.poke("_end", b"\x00")
