@@ -93,14 +93,16 @@ const COMMANDS = {
 
   /** As the program would, through the registers' actions. */
   poke({ at, bytes }) {
-    const from = address(at);
-    bytes.forEach((byte, i) => board.cpu.writeData(from + i, byte));
+    board.poke(address(at), bytes);
     return {};
   },
 
   /** As the program would see it: reading can have effects. */
   read({ at }) {
-    return { byte: board.cpu.readData(address(at)) };
+    board.watch.isOff = true;
+    const byte = board.cpu.readData(address(at));
+    board.watch.isOff = false;
+    return { byte };
   },
 
   eeprom({ set }) {
@@ -131,6 +133,13 @@ const COMMANDS = {
     };
     if (reset) board.resetStatistics();
     return answer;
+  },
+
+  /** What the program did against the write point's invariant (watch.mjs): [cycle, timer, what, pc]. */
+  violations({ take = false }) {
+    const { found } = board.watch;
+    if (take) board.watch.found = [];
+    return { found };
   },
 
   processor() {

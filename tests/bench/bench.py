@@ -381,6 +381,11 @@ class Bench:
         """Fills RAM from `at` up to the stack, to see what stays untouched; returns the end."""
         return self.call("paint", at=at, byte=byte)["to"]
 
+    def violations(self, *, take: bool = False) -> list[Any]:
+        """What the program did against the write point's invariant (watch.mjs); at most 20. They
+        outlive `restore`; with `take`, forgotten afterwards."""
+        return self.call("violations", take=take)["found"]
+
     def processor(self) -> dict[str, Any]:
         """pc (byte address), sp, sreg, interrupts_on, serving (vectors, innermost last)."""
         return self.call("processor")

@@ -14,6 +14,7 @@ import { Pins } from './pins.mjs';
 import { makeStep } from './step.mjs';
 import { Prescalers, Timer } from './timers.mjs';
 import { Uart } from './uart.mjs';
+import { Watch } from './watch.mjs';
 
 const SREG = REGS.SREG;
 const I = 0x80;
@@ -58,6 +59,7 @@ export class Board {
     this.cpu.onWatchdogReset = () => this.watchdog.kick();
     this.parts = [this.pins, ...this.timers, ...this.uarts, this.eeprom, this.watchdog];
     this.onWrite(REGS.SPMCSR, (value, old, now) => this.selfProgram(value, now));
+    this.watch = new Watch(this);
     this.reset('power', 0);
   }
 
@@ -287,8 +289,15 @@ export class Board {
 
   // --- what comes from outside, and planted faults ---
 
+  /** Writes as the program would, through the registers' actions; the watch looks away. */
+  poke(address, bytes) {
+    this.watch.isOff = true;
+    bytes.forEach((byte, i) => this.cpu.writeData(address + i, byte));
+    this.watch.isOff = false;
+  }
+
   /** act: ['pin', name, 0|1|null], ['force', name, 0|1|null], ['pull', name, 0|1], ['reset', cause, hold],
-   * ['poke', address, bytes], ['flash', byte address, bytes], ['wedge', where, interrupts], ['mask', on],
+   * ['poke', address, bytes], ['flash', byte address, bytes], ['wedge', where, interrupts], ['cli'], ['mask', on],
    * ['drop', vector, count], ['hold', vector, cycles], ['stall', cycles], ['count', timer, value]. */
   schedule(at, act) {
     if (!(act[0] in ACTS)) throw new Error(`no such act: ${act[0]}`);
@@ -372,6 +381,7 @@ export class Board {
     this.masked = false;
     this.drops = {};
     this.holds = {};
+    this.stimuli = this.stimuli.filter(({ act }) => act[0] !== 'cli');
     this.special = null;
     this.pending0 = 0;
     this.pending1 = 0;
@@ -448,9 +458,15 @@ const ACTS = {
   force: (board, at, name, level) => board.pins.set(name, level, at, true),
   pull: (board, at, name, up) => board.pins.pull(name, up, at),
   reset: (board, at, cause, hold) => board.reset(cause, at, hold ?? 0),
-  poke: (board, at, address, bytes) => bytes.forEach((byte, i) => board.cpu.writeData(address + i, byte)),
+  poke: (board, at, address, bytes) => board.poke(address, bytes),
   flash: (board, at, address, bytes) => board.cpu.progBytes.set(bytes, address),
   wedge: (board, at, where, interrupts) => board.wedge(at, where ?? 'main', interrupts ?? true),
+  /** Until a reset: neither an interrupt's return nor the end of a protected section undoes it for long. */
+  cli: (board) => {
+    const now = !board.serving.length && (board.data[SREG] & I);
+    if (now) board.data[SREG] &= ~I;
+    board.schedule(board.cpu.cycles + (now ? 400 : 5), ['cli']);
+  },
   mask: (board, at, on) => {
     board.masked = on;
   },

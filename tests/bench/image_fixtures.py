@@ -19,17 +19,23 @@ def _board() -> Iterator[Kept]:
         yield board, locked, board.keep()
 
 
+def _watched(board: ImageBench, kept: tuple[str, dict[str, object]]) -> Iterator[ImageBench]:
+    """Put back; afterwards: whatever the test did, the program kept the write point's invariant."""
+    board.violations(take=True)
+    board.back_to(kept)
+    yield board
+    assert board.violations() == []
+
+
 @pytest.fixture
-def locked(_board: Kept) -> ImageBench:
+def locked(_board: Kept) -> Iterator[ImageBench]:
     """Started, proven, locked, without limits."""
     board, kept, _ = _board
-    board.back_to(kept)
-    return board
+    yield from _watched(board, kept)
 
 
 @pytest.fixture
-def armed(_board: Kept) -> ImageBench:
+def armed(_board: Kept) -> Iterator[ImageBench]:
     """Armed a moment ago, silent; every output's limits are the board's ceilings."""
     board, _, kept = _board
-    board.back_to(kept)
-    return board
+    yield from _watched(board, kept)

@@ -4,10 +4,13 @@
  * A pin's level is: what is forced on it (a short), else what the chip drives (a timer's latch before the
  * PORT bit), else what is connected outside, else the chip's pull-up, else the board's resistor (down
  * unless set up). What an instruction changes shows at the instruction's end, what a timer changes at its own
- * cycle. Not modelled: the input synchroniser (a real chip sees an input up to three cycles later). */
+ * cycle. PINx reads what was there SYNCHRONISER cycles ago (but for the serial line). Not modelled: that an interrupt of a pin may come
+ * up to three cycles later, too. */
 import { PORTS, REGS, pinOf, vectorOf } from './map.mjs';
 
 const NAMES = Object.keys(PORTS);
+/** Half a cycle to one and a half (data sheet, "Reading the Pin Value"), made whole. */
+const SYNCHRONISER = 2;
 const PUD = 0x10;
 const FIELDS = ['ports', 'edges', 'due', 'seenLine'];
 // which pins pin change interrupt group g watches, by bit of PCMSKg
@@ -29,6 +32,7 @@ export class Pins {
     for (const name of NAMES) {
       this.ports[name] = {
         drive: 0, driven: 0, pull: 0, force: 0, forced: 0, timer: 0, latch: 0, uart: 0, level: 0,
+        before: 0, changed: 0,
       };
     }
     this.watchers = new Map(); // name → [what to call with (level, at)]
@@ -88,6 +92,10 @@ export class Pins {
     const input = (port.drive & port.driven) | ((pullUps | port.pull) & ~port.driven);
     const level = (((out & direction) | (input & ~direction)) & ~port.force) | (port.forced & port.force);
     let changed = level ^ port.level;
+    if (changed) {
+      port.before = this.seen(port, at);
+      port.changed = at;
+    }
     port.level = level;
     for (let bit = 0; changed; bit++, changed >>= 1) {
       if (!(changed & 1)) continue;
@@ -97,6 +105,11 @@ export class Pins {
       this.board.edge(pin, now, at);
       for (const action of this.watchers.get(pin) ?? []) action(now, at);
     }
+  }
+
+  /** What the program reads of a port at `now`. */
+  seen(port, now) {
+    return now - port.changed < SYNCHRONISER ? port.before : port.level;
   }
 
   level(pin) {
@@ -208,8 +221,7 @@ export class Pins {
     for (const name of NAMES) {
       const address = PORTS[name];
       board.onRead(address, (now) => {
-        const { level } = this.ports[name];
-        let value = level;
+        let value = this.seen(this.ports[name], now);
         for (const uart of board.uarts) { // receivers' pins show the line
           if (uart.rxPort !== name || (board.data[address + 1] >> uart.rxBit) & 1) continue;
           value = (value & ~(1 << uart.rxBit)) | (uart.line.level(now) << uart.rxBit);

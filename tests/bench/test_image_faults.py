@@ -62,6 +62,7 @@ def tripped(board: ImageBench, since: int, *causes: Cause) -> None:
         ("not fast PWM", TCCRA, b"\x20"),
         ("connected, inverted", TCCRA, b"\x32"),
         ("another prescaler", TCCRB, b"\x1b"),
+        ("fast PWM of ten bits: the top is not ICRn", TCCRB, b"\x0a"),
         ("stopped", TCCRB, b"\x18"),
     ],
 )
@@ -87,6 +88,52 @@ def test_an_interrupt_mask_or_direction_that_changes_by_itself(
         since = armed.now
         armed.poke(at, bytes([value]))
         tripped(armed, since, Cause.INTERNAL_FAULT, Cause.PIN_MISMATCH)
+
+
+@pytest.mark.parametrize("output", range(4))
+@pytest.mark.parametrize(
+    ("name", "places", "value"),
+    [
+        ("connected", TIMERS, b"\x22"),  # the same place of all four timers: TCCRnA
+        ("interrupt off", TIMSK, b"\x00"),
+        ("pin an input", DDR, b"\x00"),
+    ],
+)
+def test_a_register_that_changes_while_silent(
+    armed: ImageBench, output: int, name: str, places: tuple[int, ...], value: bytes
+) -> None:
+    """Found by itself, before a pulse would show it, and put right. (A timer that runs by itself
+    meets its compare value, and the interrupt stops it.)"""
+    at = places[output]
+    was = armed.peek(at)
+    since = armed.now
+    armed.poke(at, value)
+    armed.run_for(6 * CYCLES_PER_MS)
+    status = armed.newest_status()
+    assert (status.state, status.cause) == (2, Cause.INTERNAL_FAULT)
+    assert armed.peek(at) == was
+    assert [p for p in armed.pulses() if p.start_cycle > since] == []
+
+
+def test_an_on_time_in_ram_that_became_too_short_is_no_spike(armed: ImageBench) -> None:
+    """A train's on-time that reads 1 or 0 after the frame was judged: a compare value of 0 would be
+    a spike (data sheet, fast PWM), one of -1 constant light. Nothing is taken nor connected."""
+    odd = 0x0123
+    armed.sound(1, slot(4000, odd))
+    armed.run_for(20 * CYCLES_PER_MS)
+    at = armed.call("symbol", name="core")["at"]
+    ram = armed.peek(at, 0x2200 - at)
+    kept = armed.keep()
+    places = [at + k for k in range(len(ram) - 1) if ram[k : k + 2] == struct.pack("<H", odd)]
+    assert places
+    for on in (1, 0):
+        armed.back_to(kept)
+        since = armed.now
+        for place in places:
+            armed.poke(place, struct.pack("<H", on))
+        armed.run_for(30 * CYCLES_PER_MS)
+        late = [p for p in armed.pulses() if p.start_cycle > since + 10 * CYCLES_PER_MS]
+        assert late == []
 
 
 @pytest.mark.parametrize(

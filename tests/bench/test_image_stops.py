@@ -6,8 +6,9 @@ The bounds are the project's own, and PROTOCOL.md's. 16 cycles are a microsecond
 import pytest
 
 from firmware_protocol.catalogue import Cause
-from firmware_protocol.messages import Stop
-from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_US
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Reset, Status, Stop
+from tests.bench.bench import BYTE_CYCLES, CYCLES_PER_MS, CYCLES_PER_US
 from tests.bench.image_bench import (
     ENABLE,
     ESTOP_A,
@@ -22,9 +23,10 @@ from tests.bench.image_bench import (
 pytestmark = pytest.mark.long
 
 ESTOP_BOUND = 20 * CYCLES_PER_US
+SYNCHRONISER = 3
+"""Cycles by which an input's edge may be seen later on a real chip than on the bench (pins.mjs)."""
 ENABLE_BOUND = 5 * CYCLES_PER_MS
 BUSY = tuple(slot(2e6 / hz, 300, start=1) for hz in (71, 83, 97, 113))
-BENT = tuple(slot(2.02e6 / hz, 300, start=1) for hz in (71, 83, 97, 113))
 
 
 def busy(board: ImageBench) -> None:
@@ -90,7 +92,7 @@ def test_estop_opens_at_every_phase(
     print(
         f"e-stop {pin}: worst {worst} cycles = {worst / 16:.1f} us over {phases} phases, {cut} lit"
     )
-    assert 0 < worst <= ESTOP_BOUND
+    assert 0 < worst <= ESTOP_BOUND - SYNCHRONISER
     assert cut >= 60  # many of the phases are within a pulse
     stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
 
@@ -106,7 +108,7 @@ def test_estop_opens_between_two_pulses_of_a_chain(armed: ImageBench, closes_aga
     assert armed.run_to_vector("TIMER3_COMPB", limit=armed.now + 40 * CYCLES_PER_MS)
     kept = armed.keep()
     chained = 0
-    for offset in range(0, 600, 7):
+    for offset in range(0, 600):
         armed.back_to(kept)
         opens = armed.now + offset
         armed.wedge_at(armed.now, "main")  # so that interrupts alone must do
@@ -116,11 +118,39 @@ def test_estop_opens_between_two_pulses_of_a_chain(armed: ImageBench, closes_aga
         armed.run_to(opens + 2 * CYCLES_PER_MS)
         rises = [e.cycle for e in armed.edges() if e.pin in OUTPUT_PINS and e.level]
         assert max(rises) <= opens + ESTOP_BOUND
+        if offset % 7:
+            continue
         armed.back_to(kept)
         armed.run_to(opens + 2 * CYCLES_PER_MS)
         rises = [e.cycle for e in armed.edges() if e.pin in OUTPUT_PINS and e.level]
         chained += max(rises) > opens + ESTOP_BOUND
     assert chained > 50  # without the e-stop there would have been light
+
+
+@pytest.mark.parametrize(("pin", "level", "vector"), [(ESTOP_A, 1, "INT0"), (ESTOP_B, 0, "INT1")])
+@pytest.mark.parametrize("main_loop_stands", [False, True])
+def test_estop_whose_interrupt_is_lost(
+    armed: ImageBench, pin: str, level: int, vector: str, main_loop_stands: bool
+) -> None:
+    """The main loop sees the level, and no pulse is connected while it is open: of what was on its
+    way already no more than one on each output; where the main loop lives, nothing after 1 ms."""
+    pair = (slot(20_000, 300, start=1), slot(20_000, 300, start=2))
+    armed.play(o0=pair, o1=pair, o2=pair, o3=pair)
+    armed.run_for(25 * CYCLES_PER_MS)
+    assert armed.run_to_vector("TIMER3_COMPB", limit=armed.now + 40 * CYCLES_PER_MS)
+    kept = armed.keep()
+    for offset in range(0, 600, 23):
+        armed.back_to(kept)
+        opens = armed.now + offset
+        armed.drop_at(armed.now, vector)
+        if main_loop_stands:
+            armed.wedge_at(armed.now, "main")
+        armed.pin_at(opens, pin, level)
+        armed.run_to(opens + 5 * CYCLES_PER_MS)
+        after = [p for p in armed.pulses() if p.start_cycle > opens]
+        assert len({p.output for p in after}) == len(after)
+        if not main_loop_stands:
+            assert [p for p in after if p.start_cycle > opens + CYCLES_PER_MS] == []
 
 
 def test_estop_opening_for_a_microsecond_counts(armed: ImageBench) -> None:
@@ -132,28 +162,106 @@ def test_estop_opening_for_a_microsecond_counts(armed: ImageBench) -> None:
     stays_dark_and_tripped(armed, Cause.ESTOP_OPEN, armed.now)
 
 
-@pytest.mark.parametrize("full", [True, False])
-def test_stop_frame(armed: ImageBench, full: bool) -> None:
-    """At many phases of busy outputs; `full`: it comes at the end of 10 ms without a pause, in
-    which every voice was bent."""
-    armed.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+LOADS: dict[str, tuple[tuple[float, ...], int, dict[str, int]]] = {
+    "busy": ((71, 83, 97, 113), 300, {}),
+    "at the ceilings": ((471, 473, 477, 479), 118, {}),
+    "gliding": ((471, 473, 477, 479), 118, {"step": 2}),
+    "spread": ((471, 473, 477, 479), 118, {"spread": 100}),
+}
+"""Hertz of the four voices of each output, on-time in ticks, and more of the slots."""
+
+
+@pytest.mark.parametrize("rounds", [0, 3], ids=["line idle", "line full"])
+@pytest.mark.parametrize("load", LOADS)
+def test_stop_frame(
+    armed: ImageBench, load: str, rounds: int, request: pytest.FixtureRequest
+) -> None:
+    """At many phases of busy outputs (`--long-bench`: every 6 us); `line full`: at the end of 15 ms
+    or more without a pause, in which every voice was bent in every frame. No byte is lost."""
+    rates, on, more = LOADS[load]
+    notes = [
+        tuple(slot(bend * 2e6 / hz, on, start=1, **more) for hz in rates)
+        for bend in (1, 1.01, 1.02)
+    ]
+    armed.play(o0=notes[0], o1=notes[0], o2=notes[0], o3=notes[0])
     armed.run_for(15 * CYCLES_PER_MS)
     begin = armed.keep()
     late: list[int] = []
-    for phase in range(0, 160_000, 4_321):
+    for phase in range(0, 160_000, 97 if request.config.getoption("--long-bench") else 3_001):
         armed.back_to(begin)
         armed.run_for(phase)
-        if full:
-            armed.play(o0=BENT, o1=BENT, o2=BENT, o3=BENT)
+        for k in range(rounds):
+            bent = notes[(k + 1) % 3]
+            armed.play(o0=bent, o1=bent, o2=bent, o3=bent)
         end = armed.send(Stop(1))
         armed.run_to(end + 3 * CYCLES_PER_MS)
         fall = armed.last_fall(end)
         late.append(0 if fall is None else fall - end)
         assert [p for p in armed.pulses() if p.start_cycle > end + CYCLES_PER_MS] == []
-    print(f"stop frame, line full {full}: worst {max(late) / 16000:.3f} ms after its last byte")
-    assert len([one for one in late if one]) >= 8  # there was light to be stopped
+        assert armed.peek("uart_lost", 1) == b"\0"
+    print(f"stop frame, {load}, {rounds}: worst {max(late) / 16:.1f} us after its last byte")
     assert max(late) <= CYCLES_PER_MS
+    if load == "busy":
+        assert any(late)  # there was light to be stopped
     stays_dark_and_tripped(armed, Cause.HOST_STOP, armed.now)
+
+
+def test_stop_frame_while_the_main_loop_stands(armed: ImageBench) -> None:
+    """The interrupt that received it makes dark by itself, within 128 us and what it waits for."""
+    armed.play(o0=BUSY, o1=BUSY, o2=BUSY, o3=BUSY)
+    armed.run_for(20 * CYCLES_PER_MS)
+    begin = armed.keep()
+    lit = 0
+    for phase in range(0, 60_000, 2_003):
+        armed.back_to(begin)
+        end = armed.send(Stop(phase & 0xFF), at=armed.now + phase)
+        armed.wedge_at(end - 100, "main")
+        armed.run_to(end + 10 * CYCLES_PER_MS)
+        fall = armed.last_fall(end)
+        lit += fall is not None
+        assert fall is None or fall - end <= 3_000
+        assert [p for p in armed.pulses() if p.start_cycle > end + 3_000] == []
+    assert lit >= 3
+
+
+def test_what_is_no_good_stop_frame_stops_nothing(armed: ImageBench) -> None:
+    """A wrong CRC; a byte broken on the line, in the frame or right before it; the end of a longer
+    frame: dropped and counted, as the page says, and the notes go on."""
+    good = encode_frame(Stop.TYPE, 7, Stop(1).payload())
+    armed.play(o0=BUSY)
+    armed.run_for(20 * CYCLES_PER_MS)
+    begin = armed.keep()
+    bad_crc = good[:-2] + bytes([good[-2] ^ 1]) + good[-1:]
+    # the data of a long block may look like a stop frame, but for the 0x00 before it
+    longer = b"\x0b\x01\x02\x03" + good[:-1] + b"\0"
+    for name, wire, broken in (
+        ("crc", b"\0" + bad_crc, None),
+        ("broken in it", b"\0" + good, 4),
+        ("broken before it", b"\0\x55" + good, 1),
+        ("longer", b"\0" + longer, None),
+    ):
+        armed.back_to(begin)
+        at = armed.now
+        end = armed.bytes_at(at, wire)
+        if broken is not None:
+            stop_bit = at + broken * BYTE_CYCLES + BYTE_CYCLES - 32
+            armed.low_at(stop_bit, 24)
+        armed.run_to(end + 60 * CYCLES_PER_MS)
+        status = armed.newest_status()
+        assert (name, status.state, status.bad_frames) == (name, 1, 1)
+        assert status.line_errors == (0 if broken is None else 1)
+        assert len([p for p in armed.pulses() if p.start_cycle > end + CYCLES_PER_MS]) > 5
+
+
+def test_a_stop_and_a_reset_in_one_row(armed: ImageBench) -> None:
+    """In `tripped` a stop changes nothing, and the reset right behind it is obeyed."""
+    armed.ask(Stop(1), Status)
+    number = armed.status().trip_number
+    nonce = armed.nonce()
+    armed.send(Stop(2))
+    armed.send(Reset(number, nonce))
+    assert armed.status().state == 0
+    assert armed.peek("halted", 1) == b"\0"
 
 
 @pytest.mark.parametrize("low_us", [2000, 2100, 50_000])

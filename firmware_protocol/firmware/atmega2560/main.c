@@ -77,7 +77,7 @@ static bool stack_is_whole(void)
 
 static void look_at_inputs(void)
 {
-    uint8_t opened = timers_halted();
+    uint8_t opened = timers_halted() & (uint8_t)~HALT_STOP;
     uint8_t levels = levels_read();
 
     if ((opened != 0U) || (levels != last_levels)) {
@@ -91,21 +91,38 @@ static void look_at_inputs(void)
     }
 }
 
+/* A stop frame made everything dark when it was received, and its turn has come: it has tripped. If it has
+ * not, receiver and reader do not agree on what it was. `all`: nothing that was received is left. */
+static void release_stopped(bool all)
+{
+    if (all || (permission_state(&core.permission) == STATE_TRIPPED)) {
+        if (permission_may_fire(&core.permission)) {
+            core_fault(&core, ticks_now());
+        }
+        timers_release(HALT_STOP);
+    }
+}
+
 /* A bounded number of pieces, so that a full line starves nobody: more than the ring can hold. */
 static void look_at_bytes(void)
 {
     const uint8_t *bytes;
     uint8_t count;
+    bool was_stopped = (timers_halted() & HALT_STOP) != 0U;
+    bool all = false;
 
-    for (uint8_t i = 0U; i < MOST_PIECES; i++) {
+    for (uint8_t i = 0U; !all && (i < MOST_PIECES); i++) {
         uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_BYTES) {
             core_bytes(&core, ticks_now(), bytes, count);
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
         } else {
-            break;
+            all = true;
         }
+    }
+    if (was_stopped) {
+        release_stopped(all);
     }
 }
 

@@ -80,7 +80,7 @@ extern struct output timed_outputs[OUTPUTS];
 /* A pulse could not be kept, or a register was not what was written. */
 extern volatile bool fault;
 
-/* Bits of e-stop inputs that opened: nothing is connected. */
+/* Bits of e-stop inputs that opened, and HALT_STOP: nothing is connected. */
 extern volatile uint8_t halted;
 
 #define ALWAYS_INLINE static inline __attribute__((always_inline))

@@ -49,7 +49,8 @@ def read_functions(listing: str) -> dict[int, Function]:
         what, rest = found[1] or "", found[2]
         number = NUMBER.search(rest)
         target = TARGET.search(rest)
-        frame = frame and what in ("subi", "sbci", "sbiw")  # right after Y was set to the stack
+        # right after Y was set to the stack: Y less the frame; `sbc` where it is below 256
+        frame = frame and what in ("subi", "sbci", "sbc", "sbiw")
         if what == "push":
             function.frame += 1
         elif what == "in" and rest.startswith("r29, 0x3e"):
@@ -62,6 +63,8 @@ def read_functions(listing: str) -> dict[int, Function]:
             low = int(number[1], 0)
         elif frame and what == "sbci" and number:
             function.frame += int(number[1], 0) << 8 | low
+        elif frame and what == "sbc":
+            function.frame += low
         elif what in ("call", "rcall") and target:
             function.calls.add(int(target[1], 16))
         elif what in ("jmp", "rjmp") and target:

@@ -8,6 +8,7 @@
 #include "../core/port.h"
 #include "output.h"
 #include "ticks.h"
+#include "uart.h"
 
 #define TIMER(first) ((volatile struct registers *)&(first))
 const struct hardware hardware[OUTPUTS] = {
@@ -137,7 +138,7 @@ PULSE_ENDS(2, TIMER4_COMPB_vect)
 PULSE_ENDS(3, TIMER5_COMPB_vect)
 
 /* Everything dark at once, and nothing connected again until timers_release. */
-ALWAYS_INLINE void halt(uint8_t input)
+ALWAYS_INLINE void halt(uint8_t why)
 {
     TCCR1A = A_DISCONNECTED;
     TCCR3A = A_DISCONNECTED;
@@ -147,7 +148,7 @@ ALWAYS_INLINE void halt(uint8_t input)
     TCCR3B = B_STOPPED;
     TCCR4B = B_STOPPED;
     TCCR5B = B_STOPPED;
-    halted |= input;
+    halted |= why;
 }
 
 /* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
@@ -160,6 +161,17 @@ ISR(INT0_vect) /* e-stop input A opened: before all other interrupts */
 ISR(INT1_vect)
 {
     halt(INPUT_ESTOP_B);
+}
+
+/* A stop frame was received: dark at once, whatever the main loop is doing. It will come to the frame in its
+ * order, and trip. */
+/* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
+ISR(TIMER0_COMPA_vect)
+{
+    TIMSK0 = (1U << TOIE0); /* once: receiving turned it on */
+    if (uart_heard_stop()) {
+        halt(HALT_STOP);
+    }
 }
 
 uint8_t timers_halted(void)

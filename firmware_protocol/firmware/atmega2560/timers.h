@@ -26,12 +26,13 @@ void timers_start(void);
 /* The core works on an output with this as its `now`: port_lead_ticks counts from here. */
 void timers_working_since(uint32_t now);
 
-/* The e-stop inputs (bits as in status) that opened: their interrupts made everything dark, and nothing is
- * connected again before timers_release. */
+/* The e-stop inputs (bits as in status) that opened, and HALT_STOP for a stop frame that was received: their
+ * interrupts made everything dark, and nothing is connected again before timers_release. */
+#define HALT_STOP 0x80U
 uint8_t timers_halted(void);
 
-/* The core was told that these opened. Every output is made dark in full, and may be loaded again unless
- * another input has opened since. */
+/* The core was told of these. Every output is made dark in full, and may be loaded again unless
+ * another has come since. */
 void timers_release(uint8_t told);
 
 /* True once for each time that a pulse could not be kept, or a register was not what was written. */

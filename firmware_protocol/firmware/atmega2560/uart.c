@@ -5,6 +5,9 @@
 #include <avr/io.h>
 #include <util/atomic.h>
 
+#include "../core/bytes.h"
+#include "../core/catalogue.h"
+#include "../core/crc.h"
 #include "../core/port.h"
 #include "pins.h"
 #include "ticks.h"
@@ -18,6 +21,11 @@
  * and none shorter than 1.97 ms taken. */
 #define BREAK_TICKS (4000U - 60U)
 
+/* A stop frame on the wire: COBS of type, sequence, source and CRC, and its 0x00. */
+#define STOP_WIRE 7U
+#define STOP_RAW 5U
+#define NEVER_OF_A_STOP 0xFFU /* as a code byte too long, as one more byte too many */
+
 /* A byte is found broken 9.5 bits after its start: 19 us. */
 #define STOP_BIT_TICKS 38U
 
@@ -27,6 +35,9 @@
 
 static uint8_t rx_ring[RX_BYTES] __attribute__((used));
 static volatile uint8_t error_at[ERRORS];
+/* The head right after what may be a stop frame. */
+/* cppcheck-suppress misra-c2012-8.9 ; the receive interrupt writes it, in assembler */
+static volatile uint8_t stop_at __attribute__((used));
 static volatile uint8_t error_head;
 static volatile uint8_t error_tail;
 volatile uint8_t uart_lost;
@@ -48,6 +59,18 @@ static void watch_off(void)
     watch = WATCH_OFF;
 }
 
+static void put(uint8_t byte)
+{
+    uint8_t next = RX_NEXT(RX_HEAD);
+
+    rx_ring[RX_HEAD] = byte;
+    if (next == RX_TAIL) {
+        uart_lost++;
+    } else {
+        RX_HEAD = next;
+    }
+}
+
 /* A byte that came broken, or after one that was lost: the rest of the receive interrupt, which has read
  * the status only. */
 void __vector_broken_byte(void) __attribute__((signal, used));
@@ -66,6 +89,7 @@ void __vector_broken_byte(void)
         uart_lost++;
     }
     if ((status & (1U << FE0)) != 0U) {
+        put(NEVER_OF_A_STOP); /* falls in the frame that the error spoils */
         low_since = (uint16_t)(ticks_now16() - STOP_BIT_TICKS);
         PCIFR = (1U << PCIF1);
         PCMSK1 = LINE_BIT;
@@ -74,18 +98,13 @@ void __vector_broken_byte(void)
             watch_off();
         }
     } else {
-        rx_ring[head] = byte;
-        head = RX_NEXT(head);
-        if (head == RX_TAIL) {
-            uart_lost++;
-        } else {
-            RX_HEAD = head;
-        }
+        put(byte);
     }
 }
 
 /* A byte every 320 cycles at worst: this interrupt is the processor's greatest single load, so the good
- * byte's way is written by hand (three registers; the place at the head is always free). */
+ * byte's way is written by hand (three registers; the place at the head is always free). A 0x00 six places
+ * after a byte that is the type of a stop frame calls timer 0's compare interrupt, which looks closer. */
 /* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
 ISR(USART0_RX_vect, ISR_NAKED)
 {
@@ -104,13 +123,16 @@ ISR(USART0_RX_vect, ISR_NAKED)
         "sbci r31, hi8(-(rx_ring))\n\t"
         "lds r24, %[data]\n\t"
         "st Z, r24\n\t"
+        "mov r31, r24\n\t"
         "in r24, %[head]\n\t"
         "inc r24\n\t"
         "andi r24, %[mask]\n\t"
         "in r30, %[tail]\n\t"
         "cp r24, r30\n\t"
         "breq 2f\n\t"
-        "out %[head], r24\n"
+        "out %[head], r24\n\t"
+        "tst r31\n\t"
+        "breq 4f\n"
         "1: pop r31\n\t"
         "pop r30\n\t"
         "pop r24\n\t"
@@ -121,6 +143,19 @@ ISR(USART0_RX_vect, ISR_NAKED)
         "inc r24\n\t"
         "sts uart_lost, r24\n\t"
         "rjmp 1b\n"
+        "4: mov r30, r24\n\t" /* r31 is 0 */
+        "subi r30, %[type_back]\n\t"
+        "andi r30, %[mask]\n\t"
+        "subi r30, lo8(-(rx_ring))\n\t"
+        "sbci r31, hi8(-(rx_ring))\n\t"
+        "ld r30, Z\n\t"
+        "cpi r30, %[stop]\n\t"
+        "brne 1b\n\t"
+        "sts stop_at, r24\n\t"
+        "lds r24, %[timer]\n\t"
+        "ori r24, %[compare]\n\t"
+        "sts %[timer], r24\n\t"
+        "rjmp 1b\n"
         "3: pop r24\n\t"
         "out __SREG__, r24\n\t"
         "pop r24\n\t"
@@ -128,7 +163,41 @@ ISR(USART0_RX_vect, ISR_NAKED)
         :
         : [status] "i"(&UCSR0A), [data] "i"(&UDR0), [broken] "M"((1U << FE0) | (1U << DOR0)),
           [head] "I"(_SFR_IO_ADDR(RX_HEAD)), [tail] "I"(_SFR_IO_ADDR(RX_TAIL)),
-          [mask] "M"(RX_BYTES - 1U));
+          [mask] "M"(RX_BYTES - 1U), [type_back] "M"(STOP_WIRE - 1U), [stop] "M"(TYPE_STOP),
+          [timer] "i"(&TIMSK0), [compare] "M"(1U << OCIE0A));
+}
+
+bool uart_heard_stop(void)
+{
+    uint8_t at = (uint8_t)(stop_at - (STOP_WIRE + 1U));
+    uint8_t raw[STOP_RAW];
+    uint8_t block_left;
+    uint16_t crc = CRC16_START;
+
+    if (rx_ring[at & (RX_BYTES - 1U)] != 0U) {
+        return false;
+    }
+    at++;
+    block_left = (uint8_t)(rx_ring[at & (RX_BYTES - 1U)] - 1U);
+    for (uint8_t i = 0U; i < STOP_RAW; i++) {
+        uint8_t byte;
+        at++;
+        byte = rx_ring[at & (RX_BYTES - 1U)];
+        if (byte == 0U) {
+            return false;
+        }
+        if (block_left != 0U) {
+            block_left--;
+        } else {
+            block_left = (uint8_t)(byte - 1U);
+            byte = 0U;
+        }
+        raw[i] = byte;
+    }
+    for (uint8_t i = 0U; i < (STOP_RAW - 2U); i++) {
+        crc = crc16_add(crc, raw[i]);
+    }
+    return (block_left == 0U) && (raw[0] == TYPE_STOP) && (crc == get_u16(&raw[STOP_RAW - 2U]));
 }
 
 /* The line rose while it was watched. */

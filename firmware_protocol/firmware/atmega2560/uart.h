@@ -31,6 +31,10 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count);
 /* LINE_BREAK once when the line has been low for 2 ms; LINE_IDLE once when it is high again. */
 uint8_t uart_watch_break(void);
 
+/* Is what a 0x00 just ended a whole, good stop frame? Called by timer 0's compare interrupt, which the
+ * receiving of such a 0x00 turns on. */
+bool uart_heard_stop(void);
+
 /* Sends a whole frame, or nothing if there is no room (port_send). */
 bool uart_send(const uint8_t *bytes, uint8_t count);
 

@@ -4,6 +4,8 @@
 #include "catalogue.h"
 #include "decisions.h"
 
+#define WORK_OF_SKIPPING 4U /* as much as so many decisions */
+
 static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, uint8_t fate)
 {
     struct decision *decision = &coil->decisions[decision_place(coil, coil->count)];
@@ -84,24 +86,24 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 
 /* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
  * points that would are done with at once, and nothing is kept of them: being late must cost less time
- * than it takes to be in time again. In time, each is dropped at its own tick, in order. False: there are more
- * than ought to be reckoned while the other outputs wait. */
-SELDOM static bool drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
+ * than it takes to be in time again. In time, each is dropped at its own tick, in order. Returns how much work that
+ * was; 0: there are more than ought to be reckoned while the other outputs wait. */
+SELDOM static uint8_t drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
+    struct decision *decision;
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
-    bool all = true;
 
     if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
         uint16_t skipped = 0U;
-        all = trains_skip(&coil->trains, start, &skipped);
+        bool all = trains_skip(&coil->trains, start, &skipped);
         coil->collisions_dropped = (uint16_t)(coil->collisions_dropped + skipped);
-    } else {
-        struct decision *decision = decided(coil, at, index, FATE_DROPPED);
-        trains_keep(&coil->trains, train, &decision->undo);
-        trains_step(&coil->trains, train, false);
+        return all ? WORK_OF_SKIPPING : 0U;
     }
-    return all;
+    decision = decided(coil, at, index, FATE_DROPPED);
+    trains_keep(&coil->trains, train, &decision->undo);
+    trains_step(&coil->trains, train, false);
+    return 1U;
 }
 
 SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
@@ -112,13 +114,12 @@ SELDOM static bool apply_ahead(struct coil *coil, uint32_t tick)
 }
 
 /* Nothing is due by `until`: no look before `next` comes up at the horizon. */
-SELDOM static bool rest_until(struct coil *coil, uint32_t next)
+SELDOM static void rest_until(struct coil *coil, uint32_t next)
 {
     alarm_set(&coil->quiet, next - HORIZON_TICKS);
-    return false;
 }
 
-bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
+uint8_t coil_decide(struct coil *coil, uint32_t now, uint32_t until)
 {
     const struct queued_frame *frame;
     const struct motion *motion;
@@ -127,7 +128,7 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     uint8_t index;
 
     if ((coil->count >= DECISIONS) || (coil->quiet.set && is_before(now, coil->quiet.at))) {
-        return false;
+        return 0U;
     }
     index = trains_next(&coil->trains);
     motion = &coil->trains.train[index & (SLOTS - 1U)].motion;
@@ -138,17 +139,19 @@ bool coil_decide(struct coil *coil, uint32_t now, uint32_t until)
     frame = queue_at(&coil->queue, coil->applied_ahead);
     if ((frame != NULL) && is_due(frame->apply_at, start)) { /* frames come before pulses */
         if (!is_due(frame->apply_at, until)) {
-            return rest_until(coil, frame->apply_at);
+            rest_until(coil, frame->apply_at);
+            return 0U;
         }
-        return (coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at);
+        return ((coil->applied_ahead == 0U) && apply_ahead(coil, frame->apply_at)) ? 1U : 0U;
     }
     if (!is_due(start, until)) {
-        return rest_until(coil, start);
+        rest_until(coil, start);
+        return 0U;
     }
     if ((behind > 1U) && trains_too_late(motion, behind)) {
         return drop_pulse(coil, now, start, index);
     }
-    return decide_pulse(coil, start, index);
+    return decide_pulse(coil, start, index) ? 1U : 0U;
 }
 
 bool coil_next_tick(const struct coil *coil, uint32_t now, uint32_t *tick)

@@ -4,7 +4,7 @@
 #include <stddef.h>
 
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
-#define MOST_SKIPPED 16U
+#define MOST_SKIPPED 8U /* points one by one, and sums, at once */
 #define MOST_EVEN_SKIPPED 256U
 /* While grid points are skipped, time passes: a train that is too late is skipped so many ticks beyond. */
 #define SKIPPING_TICKS 400U       /* at once, by a sum */
@@ -80,16 +80,16 @@ static bool skip_spread(struct trains *trains, uint32_t start, uint16_t *skipped
     return all;
 }
 
-/* A bounded number: the rest is for the next go. */
+/* A bounded number of points and sums: the rest is for the next go. */
 bool trains_skip(struct trains *trains, uint32_t start, uint16_t *skipped)
 {
     bool all = skip_spread(trains, start, skipped);
+    uint16_t points = *skipped;
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
         uint32_t until = start;
-        uint8_t points = 0U;
         while ((points < MOST_SKIPPED) && (train->spread == 0U) && is_to_be_skipped(motion, until)) {
             until = start + (is_even(train) ? SKIPPING_TICKS : SKIPPING_LONG_TICKS);
             if (is_even(train) && ((until - motion->grid) < FAR_BEHIND)) {

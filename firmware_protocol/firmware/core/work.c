@@ -4,7 +4,7 @@
 
 #define MAX_GUARD_REFUSALS 16U /* since arming; one more trips */
 #ifndef WORK_LIMIT
-#define WORK_LIMIT 64U /* decisions made and committed in one go; a slow port sets fewer */
+#define WORK_LIMIT 64U /* decisions made and committed in one go, about; a slow port sets fewer */
 #endif
 
 /* The last tick at which a pulse may be prepared to start: never at or after the end of a lease. */
@@ -43,18 +43,23 @@ void work(struct core *core, struct coil *coil)
 {
     uint32_t now = core->now;
     uint32_t until = horizon(core);
+    uint8_t done = 0U;
     bool more = true;
 
-    for (uint8_t i = 0U; more && (i < WORK_LIMIT); i++) {
+    while (more && (done < WORK_LIMIT)) {
+        uint8_t work_done = 1U;
         if (!coil_commit(coil, now)) {
-            more = (coil->count < DECISIONS) && !ends_in_trip(core, coil) &&
-                   coil_decide(coil, now, until);
+            work_done = ((coil->count < DECISIONS) && !ends_in_trip(core, coil))
+                            ? coil_decide(coil, now, until)
+                            : 0U;
+            more = work_done != 0U;
         } else if ((coil->refused_since_arming != 0U) && too_many_refusals(core)) {
             trip(core, CAUSE_GUARD_REFUSALS);
             more = false;
         } else {
             /* one has happened */
         }
+        done = (uint8_t)(done + work_done);
     }
     coil_rest(coil, now);
 }
