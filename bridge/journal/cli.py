@@ -31,8 +31,9 @@ AsJson = Annotated[bool, typer.Option("--json", help="As JSON on standard output
 def _run(work: Callable[[], int]) -> typer.Exit:
     from bridge.journal.reading import JournalError  # noqa: PLC0415
 
-    if isinstance(sys.stdout, io.TextIOWrapper):  # a terminal that has no ♯, a name that is no text
-        sys.stdout.reconfigure(errors="backslashreplace")
+    out: object = sys.stdout
+    if isinstance(out, io.TextIOWrapper):  # a terminal that has no ♯, a name that is no text
+        out.reconfigure(errors="backslashreplace")
     try:
         return typer.Exit(work())
     except JournalError as error:

@@ -26,9 +26,7 @@ MOST_BATCH_BYTES = 64_000_000
 _ABOUT = frozenset({"run", "part", "began_s", "began_day_s", "config_used", "latch", "source"})
 """What a file has to say of itself."""
 _LONGEST_S = 1e8
-"""Three years: a moment further from the run's begin is damage."""
-_LATE_S = 3600.0
-"""So far may an event lie outside the times that its batch tells; a stamp may be a bit older."""
+"""Three years: a moment further from the run's begin, or from its batch, is damage."""
 
 
 class JournalError(Exception):
@@ -130,10 +128,10 @@ def _sound(path: Path, about: dict[str, str], rows: list[Any]) -> list[Chunk]:
     int(about["part"])
     time.localtime(float(about["began_day_s"]))  # it is a day that a calendar has
     began_s = float(about["began_s"])
-    chunks = [Chunk(path, int(n), *map(float, times), int(e)) for n, *times, e in rows]
+    chunks = [Chunk(path, int(n), float(a), float(b), float(d), int(e)) for n, a, b, d, e in rows]
     for chunk in chunks:
         moments = (chunk.first_s - began_s, chunk.last_s - began_s)
-        if not all(-_LATE_S < m < _LONGEST_S for m in moments):
+        if not all(abs(m) < _LONGEST_S for m in moments):
             raise ValueError(f"batch {chunk.number} is of no time of this run")
     if not math.isfinite(began_s):
         raise ValueError(f"it began at {began_s} s")
@@ -147,7 +145,7 @@ def events(db: sqlite3.Connection, chunk: Chunk) -> Iterator[Event]:
         if row is None:
             raise DamagedError("it is gone")
         for event in unpack(_unpressed(row[0])):
-            if not chunk.first_s - _LATE_S < event.at_s < chunk.last_s + _LATE_S:
+            if not abs(event.at_s - chunk.first_s) < _LONGEST_S:  # nor is what is no number
                 raise DamagedError(f"an event at {event.at_s} s is not of its time")
             yield event
     except (sqlite3.Error, zlib.error, DamagedError) as error:

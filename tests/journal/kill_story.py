@@ -34,7 +34,11 @@ PAGE = struct.Struct("<qd")
 def feed(folder: Path, page: mmap.mmap, seed: int) -> None:
     """Never returns."""
     rnd = random.Random(seed)
-    writer = Writer(folder, "site", "site.20260101-000000-1", 10_000_000, lambda: {"run": "x"})
+    about = {
+        "run": "x", "began_s": repr(host_now()), "began_day_s": repr(time.time()),
+        "config_used": "", "latch": "", "source": "",
+    }  # fmt: skip
+    writer = Writer(folder, "site", "site.20260101-000000-1", 10_000_000, lambda: about)
     writer.start()
     number = 0
     while True:
