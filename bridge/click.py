@@ -43,7 +43,8 @@ class Clicks:
         self.missing = ""
         self._device = device
         self._process: asyncio.subprocess.Process | None = None
-        self._begins: asyncio.Queue[float] = asyncio.Queue()
+        self._number = 0
+        self._begins: asyncio.Queue[tuple[int, float]] = asyncio.Queue()
 
     async def open(self, folder: Path) -> str:
         """Starts it; returns the device's name. Raises OSError with why there is none."""
@@ -75,17 +76,18 @@ class Clicks:
         while line := await self._process.stdout.readline():
             words: dict[str, Any] = json.loads(line)
             if "begins" in words:
-                self._begins.put_nowait(words["stream_s"])
+                self._begins.put_nowait((words["begins"], words["stream_s"]))
             elif "pace" in words:
                 self.line.tell(HostS(words["at_s"]), words["stream_s"], words["pace"])
         self.missing = "the audio process ended"
 
     async def click_at(self, at_s: HostS) -> HostS:
         """Plays the click; returns when it is heard: then, or as soon as can be."""
-        while not self._begins.empty():
-            self._begins.get_nowait()
-        self._say({"play": 0, "position_s": 0.0, "at_s": at_s})
-        stream_s = await self._begins.get()
+        self._number += 1
+        self._say({"play": 0, "number": self._number, "position_s": 0.0, "at_s": at_s})
+        number, stream_s = 0, 0.0
+        while number != self._number:
+            number, stream_s = await self._begins.get()
         line = self.line
         return HostS(line.host_s + (stream_s - line.position) / line.rate)
 

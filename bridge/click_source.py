@@ -150,7 +150,7 @@ def track_delay_lines(config: Config, trim_s: Sequence[float]) -> list[str]:
     lines: list[str] = []
     for one in config.input:
         if one.timing == "fixed_delay":
-            trim_ms = -common_s * 1000
+            trim_ms = 0.0 - common_s * 1000  # no -0.0
             lines.append(
                 f"input {one.name}: in the DAW, delay the audio tracks by "
                 f"{one.delay_ms + trim_ms:.1f} ms against the MIDI track "

@@ -125,6 +125,37 @@ def test_a_key_sounds_at_once_over_what_is_sent_ahead() -> None:
     assert later == pytest.approx(110, abs=6)
 
 
+@pytest.mark.parametrize(
+    ("coil_m", "loudspeakers_m", "earliest_s", "latest_s"),
+    [
+        (10.0, 10.0, NEAR, NEAR),
+        # 13.7 m at 337.3 m/s (10 °C; handbook formula, dry air): 40.6 ms
+        (10.0, 23.7, NEAR + 0.0406, NEAR + 0.0406),
+        (27.0, 10.0, 0.0, 0.003),
+    ],
+)
+def test_a_live_key_waits_for_a_farther_loudspeaker_and_never_runs_ahead_of_itself(
+    coil_m: float, loudspeakers_m: float, earliest_s: float, latest_s: float
+) -> None:
+    """A nearer coil sounds later by its distance, a farther one on arrival."""
+    config = site(
+        [coil("Larkspur", "North", 1, distance_to_audience_m=coil_m)],
+        controllers=[
+            {"name": "North", "port": "simulated", "board_id": "c0110000", "link_jitter_ms": 5.0}
+        ],
+        loudspeaker_distance_m=loudspeakers_m,
+    )
+    virtual = show_on(config, [(5.0, 45, 1)], 1.0)
+    organ_for(virtual)
+    virtual.run_for(1.5)
+    struck_s = virtual.now_s
+    virtual.midi(INPUT, note_on(60))
+    virtual.run_for(0.4)
+    after_s = starts_after(virtual, "Larkspur", struck_s)[0] - struck_s
+    assert earliest_s - MAPPING_S < after_s < latest_s + MAPPING_S
+    assert guard_refusals(virtual) == 0
+
+
 @pytest.mark.parametrize("away_s", [0.0, 0.02, 0.05, 0.09, 0.11])
 def test_the_scores_notes_keep_their_time_under_a_live_one(away_s: float) -> None:
     """Two of the score's notes lie ahead, queued, as keys go down and up: to the tick, nearly."""
