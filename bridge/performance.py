@@ -207,8 +207,7 @@ class Performance:
             due_s = min(due_s, self._feed.next_event_s())
         if timeline.scheduled and may_fire:
             for line in self._lines.values():
-                moves_s = line.moves_s()
-                due_s = min(due_s, moves_s)
+                due_s = min(due_s, line.moves_s())
         due_at_s = min(timeline.next_s(), timeline.host_s(due_s))
         if self._live is not None:
             live_s = self._live_due_s

@@ -210,8 +210,7 @@ class Ledger:
 
     def strained(self) -> bool:
         """Is any level still to come down?"""
-        owed_us = self.owed_us
-        return any(bucket.level + owed_us > bucket.soft + bucket.calm for bucket in self.duty)
+        return any(b.level + self.owed_us > b.soft + b.calm for b in self.duty)
 
     def command(
         self,

@@ -200,7 +200,7 @@ class Governor:
             scale, law = self._scaling.lawful(chord, wanted)
         self._moving = bool(asks) and (
             abs(target - scale) > (_DRIFT if limiting and limiting.limit is Limit.MAINS else 1e-6)
-            or chord.capped_below(scale)
+            or any(t.cap < scale for t in chord.trains)
             or self._bangs < self._soft_bangs
             or self._ledger.strained()
             or (

@@ -53,10 +53,6 @@ class Chord:
         self.fresh = fresh
         """Does any of them begin now?"""
 
-    def capped_below(self, scale: float) -> bool:
-        """Is any of them kept below this scale by its cap?"""
-        return any(train.cap < scale for train in self.trains)
-
     def at(self, scale: float, shortest_us: float) -> tuple[float, float, float]:
         """Flow, pulse sum, and what falls and rises leave unpaid, at this scale (bucket.py)."""
         flow = on_sum_us = 0.0

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from bridge.clocks import HostS
@@ -122,7 +123,10 @@ def tick_at(time_s: float) -> int:
 class DirectSite:
     """Config and source in, pulses out: the part of `VirtualSite` that makes music."""
 
-    def __init__(self, config: Config, source: VoiceSource) -> None:
+    def __init__(
+        self, config: Config, source: VoiceSource, *, inputs: Collection[str] | None = None
+    ) -> None:
+        """inputs: those that will play, where it is known; what nobody plays costs time."""
         self.now_s = HostS(0.0)
         self.records: list[tuple[HostS, Record]] = []
         self._timeline = Timeline(config)
@@ -145,6 +149,7 @@ class DirectSite:
             )
             for c in config.coil
         }
+        is_played_over = inputs is None or not self._timeline.near.isdisjoint(inputs)
         self._interlock = Interlock()
         self._interlock.arm(all_checks_pass=True)  # nothing can fire: it has no wires
         self._interlock.confirmed()
@@ -154,7 +159,7 @@ class DirectSite:
             self.lines,
             self._interlock,
             self._remark,
-            live=live_instrument(config) if early_s > 0 else None,
+            live=live_instrument(config) if is_played_over and early_s > 0 else None,
         )
         self._performance.begin(self.now_s)
         self._performance.may_sound(self.now_s)

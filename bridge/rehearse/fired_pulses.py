@@ -67,3 +67,6 @@ class FiredPulses(Sequence[TimedPulse]):
             and np.array_equal(self.start_tick, other.start_tick)
             and np.array_equal(self.on_ticks, other.on_ticks)
         )
+
+    def __hash__(self) -> int:
+        return hash(self.start_tick.tobytes())

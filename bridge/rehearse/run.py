@@ -60,10 +60,10 @@ def perform(
         )
     instrument = Instrument(config)
     account = Account(instrument)
-    site = DirectSite(config, Overheard(instrument, account.event))
+    name = config.input[0].name if config.input else INPUT
+    site = DirectSite(config, Overheard(instrument, account.event), inputs=(name,))
     for line in site.lines.values():
         line.overhear = account.overhear
-    name = config.input[0].name if config.input else INPUT
     longest_note_s = config.input[0].max_note_s if config.input else _MAX_NOTE_S
     site.run_until(BEGIN_S)
     told_s = 0.0

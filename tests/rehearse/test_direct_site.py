@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,7 +12,9 @@ from bridge import demo_piece
 from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.music.instrument import Instrument
+from bridge.rehearse import direct_site
 from bridge.rehearse.direct_site import DirectSite
+from bridge.rehearse.fired_pulses import FiredPulses
 from bridge.virtual_site import TimedPulse
 from tests.chain.rig import INPUT, armed, coil, note_off, note_on, site
 from tests.pulse_checker import check_pulses
@@ -121,14 +124,37 @@ def test_it_keeps_every_limit_and_leaves_the_guard_nothing(delayed: bool) -> Non
         )
 
 
-def test_the_same_score_gives_the_same_pulses() -> None:
-    def once() -> dict[str, Sequence[TimedPulse]]:
-        config = two_coils(delayed=True)
-        direct = DirectSite(config, Instrument(config))
-        for at_s, message in excerpt():
-            direct.run_until(HostS(at_s))
-            direct.midi(INPUT, message)
-        direct.run_for(0.5)
-        return direct.take_pulses()
+def played(*, ask_often: bool) -> dict[str, FiredPulses]:
+    config = two_coils(delayed=True)
+    direct = DirectSite(config, Instrument(config))
+    for at_s, message in excerpt():
+        direct.run_until(HostS(at_s))
+        direct.midi(INPUT, message)
+        if ask_often:
+            direct.take_pulses()
+    direct.run_for(0.5)
+    return direct.take_pulses()
 
-    assert once() == once()
+
+def test_the_same_score_gives_the_same_pulses() -> None:
+    assert played(ask_often=False) == played(ask_often=False)
+
+
+def test_frames_that_wait_play_what_they_would_have_played_at_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    late = played(ask_often=False)
+    assert all(len(pulses) > 500 for pulses in late.values())
+    assert played(ask_often=True) == late
+    monkeypatch.setattr(direct_site, "_MOST_WAITING", 1)
+    assert played(ask_often=False) == late
+
+
+def test_pulses_in_arrays_read_as_pulses() -> None:
+    pulses = FiredPulses.of_ticks(array("q", [2_000_000, 2_500_000]), array("q", [200, 100]))
+    expected = [TimedPulse(1.0, 1e-4, 2_000_000, 200), TimedPulse(1.25, 5e-5, 2_500_000, 100)]
+    assert list(pulses) == expected
+    assert [pulses[0], pulses[-1]] == expected
+    assert list(pulses[1:]) == expected[1:]
+    assert next(iter(pulses.since(0.5))) == TimedPulse(0.5, 1e-4, 2_000_000, 200)
+    assert pulses != pulses[:1]
