@@ -306,6 +306,13 @@ ALIVE = (
         "wedges.py::no_interrupt_is_taken_while_silent",
     ),
     Plant(
+        "ENABLE turns once in a turn of the main loop only",
+        "main.c",
+        "    core_poll_output(&core, now, output);\n    keep_enable();\n",
+        "    core_poll_output(&core, now, output);\n",
+        "load.py::in_motion_within_what_the_processor_can_do",
+    ),
+    Plant(
         "the watchdog bites late",
         "main.c",
         "wdt_enable(WDTO_15MS);",
