@@ -52,8 +52,9 @@ command -v jackd >/dev/null || { echo "jackd is missing: apt-get install jackd2"
 .venv/bin/python -m pytest -m real
 .venv/bin/python tests/bench_latency.py --quick
 # The controller's core: MISRA, line coverage of guard, interlock and the whole, some of the mutants
-# of guard and interlock, and 20 s of fuzzing.
+# of guard and interlock, two faults planted in the port, and 20 s of fuzzing.
 make -s -C firmware_protocol/firmware lint
 .venv/bin/python tests/firmware/report_coverage.py
 .venv/bin/python -m tests.firmware.mutate --sample 40
+.venv/bin/python -m tests.bench.plant --sample 2
 .venv/bin/python -m tests.firmware.fuzz 20

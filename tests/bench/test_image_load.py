@@ -3,11 +3,13 @@
 What the processor cannot do in time is dropped and counted: never late light, nor lost bytes.
 """
 
+from itertools import pairwise
+
 import pytest
 
 from tests.bench.bench import CYCLES_PER_MS
 from tests.bench.hostile import ceilings, outside_armed, unlawful
-from tests.bench.image_bench import ImageBench, slot
+from tests.bench.image_bench import ENABLE, ImageBench, slot
 from tests.bench.load import FULL_RATES, Measured, measure
 
 pytestmark = pytest.mark.long
@@ -17,8 +19,15 @@ LONGEST_OFF = 200
 MOTION_RATES = (97.0, 101.0, 103.0, 107.0)
 
 
+ENABLE_PAUSE = round(1.5 * CYCLES_PER_MS)
+"""What the pump of WIRING.md must bridge."""
+
+
 def judge(board: ImageBench, measured: Measured, name: str) -> None:
     print(name, *measured.lines(), sep="\n    ")
+    begin = measured.pulses[0].start_cycle
+    turns = [e.cycle for e in board.edges() if e.pin == ENABLE and e.cycle > begin]
+    assert max(b - a for a, b in pairwise(turns)) < ENABLE_PAUSE
     assert (measured.overruns, measured.bytes_lost) == (0, 0)
     assert [cause for _, cause, _ in board.statistics()["resets"]] == ["power"]
     status = board.newest_status()

@@ -14,7 +14,7 @@ void alive_show(uint8_t state);
 void alive_allow(bool well);
 
 /* Turns ENABLE over, if it may move and timer 0 has overflowed since. Called often: between any two
- * pieces of the main loop's work. */
+ * pieces of the main loop's work. One that finds something wrong forbids it at the end of its turn. */
 void alive_turn(void);
 
 /* At the end of a whole round of the main loop in which every check passed. */

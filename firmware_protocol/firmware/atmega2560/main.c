@@ -91,6 +91,14 @@ static void look_at_inputs(void)
     }
 }
 
+/* Between any two pieces of work: the pump of WIRING.md wants no long pauses. */
+static void keep_enable(void)
+{
+    if (timers_halted() == 0U) {
+        alive_turn();
+    }
+}
+
 /* A stop frame made everything dark when it was received, and its turn has come: it has tripped. If it has
  * not, receiver and reader do not agree on what it was. `all`: nothing that was received is left. */
 static void release_stopped(bool all)
@@ -115,6 +123,7 @@ static void look_at_bytes(void)
         uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_BYTES) {
             core_bytes(&core, ticks_now(), bytes, count);
+            keep_enable();
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
         } else {
@@ -167,6 +176,7 @@ static void work_on(uint8_t output)
     core_poll_timers(&core, now); /* the output's work reckons from the tick given here */
     timers_working_since(now);
     core_poll_output(&core, now, output);
+    keep_enable();
 }
 
 /* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and in
