@@ -133,6 +133,10 @@ class Twin(Pair):
         before = bisect_left(decided, tick)
         return before >= PREPARED and tick - decided[before - PREPARED] < FRAME_TICKS
 
+    def min_off_ticks(self, output: int) -> int:
+        limits = self.model._outputs[output].guard.limits
+        return 0 if limits is None else limits.min_off_ticks
+
     def last_reasons(self, output: int) -> set[GuardReason]:
         """What the guard may have refused last: the last one, and before it if that may differ."""
         reasons: set[GuardReason] = set()
