@@ -205,12 +205,23 @@ def late_by(mine: list[Pulse], late: set[Pulse], min_off_ticks: int) -> set[Puls
     return found
 
 
-def stands_for(pulse: Pulse, others: set[Pulse]) -> bool:
-    """Is `pulse` one of them, but for being in time?"""
+def in_place_of(pulse: Pulse, others: set[Pulse]) -> bool:
+    """Is one of `others` this pulse, but for being late?"""
     return any(
         p.on_ticks == pulse.on_ticks and 0 < p.start_tick - pulse.start_tick < MARGIN
         for p in others
     )
+
+
+def late_ones(missing: set[Pulse], extra: list[Pulse]) -> set[Pulse]:
+    """Of `extra` those that are one of `missing`, late: each for one."""
+    found: set[Pulse] = set()
+    for due in sorted(missing, key=lambda p: p.start_tick):
+        for pulse in extra:
+            if pulse not in found and in_place_of(due, {pulse}):
+                found.add(pulse)
+                break
+    return found
 
 
 def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool) -> Verdict:
@@ -223,12 +234,14 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         matched += equal
         loose += len(extra)
         late = {p for p in extra if twin.may_differ(output, p.start_tick)}
+        gone = {p for p in missing if twin.may_differ(output, p.start_tick)}
+        late |= late_ones(gone, [p for p in extra if p not in late])
         waited = late_by(mine, late, twin.min_off_ticks(output))
         alone = [p for p in extra if p not in late | waited]
         absent = [
             p
             for p in missing
-            if not (twin.may_differ(output, p.start_tick) or stands_for(p, waited))
+            if p not in gone and not in_place_of(p, waited)
         ]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
