@@ -1,9 +1,9 @@
 """The image beside the Python model and the C core on the host: told the same, they do the same.
 
 The image cannot be told something at a given tick: bytes take their time on the line, and the main
-loop comes when it comes. So its own core's entries are traced (told.py): what it was told, at which
-tick by its own clock. The other two (twin.py) are told exactly that (`Pair` demands that they agree to
-the tick, the frame and the pulse), and then the pins and the line of the bench are held against them.
+loop comes when it comes. So its own core's entries are traced (told.py): what it was told, at
+which tick by its own clock. The other two (twin.py) are told exactly that (`Pair` demands that
+they agree to the tick, the frame and the pulse); then the bench's pins and line are compared.
 
 What the image may do otherwise, each near its cause and nowhere else: a pulse due before a processor
 could prepare it (after a frame) comes late or is dropped; one already prepared is not changed any
@@ -238,11 +238,7 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         late |= late_ones(gone, [p for p in extra if p not in late])
         waited = late_by(mine, late, twin.min_off_ticks(output))
         alone = [p for p in extra if p not in late | waited]
-        absent = [
-            p
-            for p in missing
-            if p not in gone and not in_place_of(p, waited)
-        ]
+        absent = [p for p in missing if p not in gone and not in_place_of(p, waited)]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
             f"image alone {alone[:4]}, twins alone {absent[:4]}, loose {twin.loose[output][:3]}"

@@ -53,8 +53,8 @@ EQUAL = {
     "hostile 10": 128,
     "hostile 11": 150,
 }
-"""So many pulses were equal, outside the loose stretches; in simulated time, so each run counts the same. Fewer
-fail: a vector that stops firing is noticed, and what the comparison forgives does not grow."""
+"""So many pulses were equal, outside the loose stretches; in simulated time, so each run counts the
+same. Fewer fail: a vector that stops firing is noticed, and what the comparison forgives does not grow."""
 DARK = {
     "every wrong way to arm": "never armed with anything to play",
     "broken contact": "tripped by its proof test",
@@ -90,10 +90,10 @@ def test_golden_vectors(name: str, request: pytest.FixtureRequest) -> None:
     if name in BY_HAND and not request.config.getoption("--long-bench"):
         pytest.skip("with --long-bench")
     verdicts = played(name)
-    equal, loose, answers = (
-        sum(column) for column in list(zip(*verdicts, strict=True))[:3]
+    equal, loose, answers = (sum(column) for column in list(zip(*verdicts, strict=True))[:3])
+    print(
+        f"VERDICT {name}: {equal} equal, {loose} loose, {answers} answers, {verdicts[-1].cause!r}"
     )
-    print(f"VERDICT {name}: {equal} equal, {loose} loose, {answers} answers, {verdicts[-1].cause!r}")
     assert equal >= EQUAL.get(name, 0)
     if name in DARK:
         assert (equal, loose, TRAINS[name]["pulses"]) == (0, 0, [])

@@ -28,7 +28,7 @@ MARGIN = 3000
 PREPARED = 4
 """Grid points of an output that are prepared ahead."""
 FRAME_TICKS = 6000
-"""3 ms: so long may the processor be with a frame's bytes and the trains it begins, of four slots."""
+"""3 ms: so long may the processor be with a frame's bytes and the four trains it begins."""
 
 
 class Twin(Pair):

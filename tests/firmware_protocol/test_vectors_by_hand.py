@@ -77,7 +77,7 @@ def test_two_trains_alternate() -> None:
 
 
 def test_dropping_is_fair() -> None:
-    """1,120 ticks between starts, half a period is 1,000: one fires at each grid point, each once."""
+    """1,120 ticks between starts, half a period is 1,000: one fires at each point, each once."""
     first = PLAYING + 6000
     assert pulses("dropped after half a period") == [[0, first + 2000 * k, 120] for k in range(4)]
     # Four trains of four bangs: 16 wanted, 4 fired; `collisions_dropped` follows `pulses` (u16).
