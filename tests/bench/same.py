@@ -5,9 +5,9 @@ loop comes when it comes. So its own core's entries are traced (told.py): what i
 which tick by its own clock. The other two (twin.py) are told exactly that (`Pair` demands that
 they agree to the tick, the frame and the pulse); then the bench's pins and line are compared.
 
-What the image may do otherwise, each near its cause and nowhere else: a pulse due before a processor
-could prepare it (after a frame) comes late or is dropped; one already prepared is not changed any
-more; at a trip an output is dark at once by hardware, before the core is told.
+What the image may do otherwise, each near its cause and nowhere else: a pulse due before a
+processor could prepare it (after a frame) comes late or is dropped; one already prepared is not
+changed any more; at a trip an output is dark at once by hardware, before the core is told.
 """
 
 from __future__ import annotations

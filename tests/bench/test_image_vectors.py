@@ -54,7 +54,7 @@ EQUAL = {
     "hostile 11": 150,
 }
 """So many pulses were equal, outside the loose stretches; in simulated time, so each run counts the
-same. Fewer fail: a vector that stops firing is noticed, and what the comparison forgives does not grow."""
+same. Fewer fail: a vector that stops firing is noticed, and what is forgiven does not grow."""
 DARK = {
     "every wrong way to arm": "never armed with anything to play",
     "broken contact": "tripped by its proof test",
