@@ -1,13 +1,13 @@
 """The image beside the Python model and the C core on the host: told the same, they do the same.
 
 The image cannot be told something at a given tick: bytes take their time on the line, and the main
-loop comes when it comes. So its own core's entries are traced (told.py): what it was told, at which
-tick by its own clock. The other two (twin.py) are told exactly that (`Pair` demands that they agree to
-the tick, the frame and the pulse), and then the pins and the line of the bench are held against them.
+loop comes when it comes. So its own core's entries are traced (told.py): what it was told, at
+which tick by its own clock. The other two (twin.py) are told exactly that (`Pair` demands that
+they agree to the tick, the frame and the pulse); then the bench's pins and line are compared.
 
-What the image may do otherwise, each near its cause and nowhere else: a pulse due before a processor
-could prepare it (after a frame) comes late or is dropped; one already prepared is not changed any
-more; at a trip an output is dark at once by hardware, before the core is told.
+What the image may do otherwise, each near its cause and nowhere else: a pulse due before a
+processor could prepare it (after a frame) comes late or is dropped; one already prepared is not
+changed any more; at a trip an output is dark at once by hardware, before the core is told.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from bridge.link.simulated_settings import BoardSettings, Pulse
@@ -30,7 +31,7 @@ from firmware_protocol.messages import (
 from tests.bench.bench import CYCLES_PER_TICK, Entry
 from tests.bench.image_bench import ImageBench
 from tests.bench.told import programs_of
-from tests.bench.twin import Twin
+from tests.bench.twin import MARGIN, Twin
 
 LAST_TICKS = 1000
 """What starts so shortly before the end need not have ended on both sides."""
@@ -194,17 +195,50 @@ def compare(
     return verdicts
 
 
+def late_by(mine: list[Pulse], late: set[Pulse], min_off_ticks: int) -> set[Pulse]:
+    """Those that had to wait for one that was lawfully late to end, and so on."""
+    found: set[Pulse] = set()
+    for before, pulse in pairwise(mine):
+        free = before.start_tick + before.on_ticks + min_off_ticks
+        if before in late | found and abs(pulse.start_tick - free) <= 1:
+            found.add(pulse)
+    return found
+
+
+def in_place_of(pulse: Pulse, others: set[Pulse]) -> bool:
+    """Is one of `others` this pulse, but for being late?"""
+    return any(
+        p.on_ticks == pulse.on_ticks and 0 < p.start_tick - pulse.start_tick < MARGIN
+        for p in others
+    )
+
+
+def late_ones(missing: set[Pulse], extra: list[Pulse]) -> set[Pulse]:
+    """Of `extra` those that are one of `missing`, late: each for one."""
+    found: set[Pulse] = set()
+    for due in sorted(missing, key=lambda p: p.start_tick):
+        for pulse in extra:
+            if pulse not in found and in_place_of(due, {pulse}):
+                found.add(pulse)
+                break
+    return found
+
+
 def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool) -> Verdict:
     """The comparison itself. `whole`: no reset came between."""
     matched = loose = 0
     for output in range(4):
-        mine = [p for p in pulses if p.output == output]
+        mine = sorted((p for p in pulses if p.output == output), key=lambda p: p.start_tick)
         theirs = [p for p in twin.pulses if p.output == output]
         extra, missing, equal = leftover(mine, theirs)
         matched += equal
         loose += len(extra)
-        alone = [p for p in extra if not twin.may_differ(output, p.start_tick)]
-        absent = [p for p in missing if not twin.may_differ(output, p.start_tick)]
+        late = {p for p in extra if twin.may_differ(output, p.start_tick)}
+        gone = {p for p in missing if twin.may_differ(output, p.start_tick)}
+        late |= late_ones(gone, [p for p in extra if p not in late])
+        waited = late_by(mine, late, twin.min_off_ticks(output))
+        alone = [p for p in extra if p not in late | waited]
+        absent = [p for p in missing if p not in gone and not in_place_of(p, waited)]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
             f"image alone {alone[:4]}, twins alone {absent[:4]}, loose {twin.loose[output][:3]}"

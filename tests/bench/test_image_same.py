@@ -50,7 +50,7 @@ def test_hosts_that_play_err_and_stop(traced: Armed, request: pytest.FixtureRequ
         assert verdict.state == State.TRIPPED
         total.append(verdict)
 
-    examples = 300 if request.config.getoption("--long-bench") else 15
+    examples = 300 if request.config.getoption("--long-bench") else 4
     given(OPERATIONS)(
         settings(
             max_examples=examples,

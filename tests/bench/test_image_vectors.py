@@ -21,8 +21,40 @@ TRAINS = {
 NO_SUCH_PLACE = {"board check failed": "the image finds out by itself; test_image_start.py"}
 BY_HAND = tuple(name for name in TRAINS if name.startswith("hostile"))[2:]
 """Only with `--long-bench`: made like those that remain."""
-EQUAL = {"solo": 140}
-"""So many pulses must be equal, outside the loose stretches."""
+EQUAL = {
+    "solo": 140,
+    "solo over the wrap": 140,
+    "bangs": 5,
+    "stop in mid-pulse": 2,
+    "two trains collide": 110,
+    "dropped after half a period": 4,
+    "step ramp": 75,
+    "spread": 170,
+    "queue": 72,
+    "lease": 17,
+    "guard: rate": 299,
+    "guard: windows": 42,
+    "guard: on-time": 2,
+    "horn": 6,
+    "e-stop": 17,
+    "line": 10,
+    "restarts": 11,
+    "every other trip": 32,
+    "hostile 0": 161,
+    "hostile 1": 324,
+    "hostile 2": 31,
+    "hostile 3": 450,
+    "hostile 4": 72,
+    "hostile 5": 98,
+    "hostile 6": 122,
+    "hostile 7": 390,
+    "hostile 8": 524,
+    "hostile 9": 167,
+    "hostile 10": 128,
+    "hostile 11": 150,
+}
+"""So many pulses were equal, outside the loose stretches; in simulated time, so each run counts the
+same. Fewer fail: a vector that stops firing is noticed, and what is forgiven does not grow."""
 DARK = {
     "every wrong way to arm": "never armed with anything to play",
     "broken contact": "tripped by its proof test",
@@ -58,10 +90,10 @@ def test_golden_vectors(name: str, request: pytest.FixtureRequest) -> None:
     if name in BY_HAND and not request.config.getoption("--long-bench"):
         pytest.skip("with --long-bench")
     verdicts = played(name)
-    equal, loose, answers = (
-        sum(column) for column in list(zip(*verdicts, strict=True))[:3]
+    equal, loose, answers = (sum(column) for column in list(zip(*verdicts, strict=True))[:3])
+    print(
+        f"VERDICT {name}: {equal} equal, {loose} loose, {answers} answers, {verdicts[-1].cause!r}"
     )
-    print(f"VERDICT {name}: {equal} equal, {loose} loose, {answers} answers, {verdicts[-1].cause!r}")
     assert equal >= EQUAL.get(name, 0)
     if name in DARK:
         assert (equal, loose, TRAINS[name]["pulses"]) == (0, 0, [])

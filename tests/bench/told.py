@@ -1,4 +1,4 @@
-"""What the image's core was told, and when: its entries, traced, by program (from reset to reset)."""
+"""What the image's core was told, and when: its entries, traced, from reset to reset."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ MARGIN = 3000
 PREPARED = 4
 """Grid points of an output that are prepared ahead."""
 FRAME_TICKS = 6000
-"""3 ms: so long may the processor be with a frame's bytes and the trains it begins, of four slots."""
+"""3 ms: so long may the processor be with a frame's bytes and the four trains it begins."""
 
 
 class Twin(Pair):
@@ -132,6 +132,10 @@ class Twin(Pair):
         """Was it too early to be one of the four that are prepared?"""
         before = bisect_left(decided, tick)
         return before >= PREPARED and tick - decided[before - PREPARED] < FRAME_TICKS
+
+    def min_off_ticks(self, output: int) -> int:
+        limits = self.model._outputs[output].guard.limits
+        return 0 if limits is None else limits.min_off_ticks
 
     def last_reasons(self, output: int) -> set[GuardReason]:
         """What the guard may have refused last: the last one, and before it if that may differ."""

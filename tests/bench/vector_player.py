@@ -18,6 +18,8 @@ from tests.bench.image_bench import (
 from tests.bench.told import TICK_REGISTERS, start_tracing
 
 RESETS = {0: "power", 1: "external", 2: "watchdog", 3: "brownout"}
+
+
 class Player:
     """A vector's steps on the board. Each byte ends at its tick, or when the line is free."""
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings, target
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.link.simulated_permission import MAY_FIRE
@@ -176,7 +176,7 @@ MEMORIES = st.builds(
     boot_id=st.sampled_from((0, 7, 0xFFFF, U32)),
 ).map(lambda m: replace(m, cause=m.cause if m.state == State.TRIPPED else Cause.NONE))
 POLL = st.sampled_from((0, 0, 333, 2000))
-EXAMPLES = int(os.environ.get("COILWARDEN_EXAMPLES", "150"))
+EXAMPLES = int(os.environ.get("COILWARDEN_EXAMPLES", "60"))
 UNHURRIED = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
 
 
@@ -201,7 +201,6 @@ def test_a_host_that_plays(
         if pair.model.state == State.TRIPPED:
             pair.recover()
     pair.advance(300 * MS)
-    target(len(pair.pulses))
 
 
 @UNHURRIED

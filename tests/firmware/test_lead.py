@@ -3,16 +3,16 @@
 The fake timers keep every pulse that starts within LEAD ticks after a frame. That pulse may differ
 (PROTOCOL.md, section 8, prepared pulses); every later one may not, for the gap after it is
 reckoned with what the frame said. Limits are wide and trains seldom meet, so that a pulse more or
-less changes no other.
+less changes no other. `COILWARDEN_EXAMPLES` asks for more hosts by hand.
 """
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
-from itertools import pairwise
 from typing import Any
 
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.link.simulated_controller import BoardMemory, BoardSettings, Pulse
@@ -24,6 +24,7 @@ LEAD = 200
 POLL_EVERY = 50
 UNTIL_SETTLED = 800
 """Ticks: a pulse kept, and the first of a new train behind it."""
+EXAMPLES = int(os.environ.get("COILWARDEN_EXAMPLES", "150"))
 WIDE = (400, 200, 2000, 240_000)
 
 SLOT = st.builds(
@@ -41,7 +42,7 @@ FRAMES = st.lists(
     st.tuples(
         st.integers(1000, 6000),
         SLOTS,
-        st.sampled_from((0, 0, 0, 1, 100, 1500, 5000)),
+        st.sampled_from((0, 0, 0, 1500, 5000)),
         st.sampled_from((0, 0, FLAG_FORGET_LATER)),
     ),
     min_size=6,
@@ -79,6 +80,15 @@ class Led(Pair):
         self.changes += [self.tick, self.tick + ahead]
         self.send(self.voices(0, slots, ahead, flags | immediate, 490_000))
 
+    def unsettled(self, ahead: int) -> bool:
+        """Would a frame now, `ahead` ticks ahead, come too soon before or after another change? The
+        first pulse of a train comes late; its gap is then reckoned by what came before that."""
+        return any(
+            0 < abs(mine - other) < UNTIL_SETTLED
+            for mine in (self.tick, self.tick + ahead)
+            for other in self.changes
+        )
+
     def told_apart(self) -> tuple[list[Any], list[Any]]:
         def steady(pulses: list[Pulse]) -> list[tuple[int, int]]:
             return [
@@ -90,7 +100,7 @@ class Led(Pair):
         return steady(self.mine), steady(self.pulses)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=EXAMPLES, deadline=None)
 @given(FRAMES)
 def test_the_gap_after_a_pulse_that_could_not_be_taken_back(
     frames: list[tuple[int, tuple[Slot | None, ...], int, int]],
@@ -98,13 +108,14 @@ def test_the_gap_after_a_pulse_that_could_not_be_taken_back(
     pair = Led()
     pair.begin()
     for wait, slots, ahead, flags in frames:
+        while pair.unsettled(ahead):
+            pair.tick += 400
         pair.frame(slots, ahead, flags)
         pair.tick += wait  # not lived to its end: the next frame comes first at this tick
+    while pair.unsettled(0):
+        pair.tick += 400
     pair.frame((), 0, FLAG_FORGET_LATER)
     pair.advance(2 * MS)
-    changes = sorted(pair.changes)
-    # the first pulse of a train comes late; its gap is then reckoned by what came before that
-    assume(all(not 0 < b - a < UNTIL_SETTLED for a, b in pairwise(changes)))
     mine, models = pair.told_apart()
     assert mine == models
 

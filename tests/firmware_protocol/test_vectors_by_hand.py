@@ -59,7 +59,12 @@ def test_bangs() -> None:
 
 
 def test_stop_cuts_the_pulse() -> None:
-    assert pulses("stop in mid-pulse") == [[0, PLAYING, 150]]
+    first = PLAYING + 5000
+    assert pulses("stop in mid-pulse") == [
+        [0, first, 400],
+        [0, first + 10_000, 400],
+        [0, first + 20_000, 150],
+    ]
     end = TRAINS["stop in mid-pulse"]["end"]
     assert (end["state"], end["cause"], end["trip_number"]) == (State.TRIPPED, Cause.HOST_STOP, 1)
 
@@ -72,8 +77,9 @@ def test_two_trains_alternate() -> None:
 
 
 def test_dropping_is_fair() -> None:
-    """320 ticks between starts, half a period is 300: one fires at each grid point, each once."""
-    assert pulses("dropped after half a period") == [[0, PLAYING + 600 * k, 120] for k in range(4)]
+    """1,120 ticks between starts, half a period is 1,000: one fires at each point, each once."""
+    first = PLAYING + 6000
+    assert pulses("dropped after half a period") == [[0, first + 2000 * k, 120] for k in range(4)]
     # Four trains of four bangs: 16 wanted, 4 fired; `collisions_dropped` follows `pulses` (u16).
     outputs_at = 4 + 1 + 1 + 2 + 4 + 1 + 1 + 7 * 2 + 1
     status = last_status_after_end("dropped after half a period")
@@ -114,8 +120,8 @@ def test_rate_is_refused_and_trips_at_the_17th() -> None:
 
 
 def test_overlong_pulses_are_refused_and_trip() -> None:
-    assert pulses("guard: on-time") == [[0, START, 400]]
-    assert tripped_at("guard: on-time") == START + 24_000 * 16
+    assert pulses("guard: on-time") == [[0, PLAYING + 4000 * k, 400] for k in range(3)]
+    assert tripped_at("guard: on-time") == PLAYING + 24_000 * 16
 
 
 def tripped_at(name: str) -> int:
@@ -128,8 +134,8 @@ def tripped_at(name: str) -> int:
 
 
 def test_horn_first() -> None:
-    fires = START + 240_000
-    assert pulses("horn") == [[0, fires + 2000 * k, ON] for k in range(3)]
+    plays = PLAYING + 240_000  # 10 ms after the horn's end
+    assert pulses("horn") == [[0, plays + 2000 * k, ON] for k in range(8)]
     assert TRAINS["horn"]["end"]["state"] == State.LOCKED
 
 

@@ -6,7 +6,7 @@ compared with it. The first ones are simple enough to be worked out by hand
 
 They are for boards, too, whose line and main loop take their time: between a frame and what is to
 be seen of it there is more than the 1.5 ms in which such a board may differ, and what changes
-at a frame waits until a board has read it. On `LINE` scripts each frame takes the time of its bytes.
+at a frame waits until a board has read it. With `LINE` each frame takes the time of its bytes.
 """
 
 from __future__ import annotations
@@ -417,7 +417,8 @@ def _hostile(seed: int, ceilings: Ceilings) -> Callable[[Bench], None]:
             chance.randint(ceilings.min_off_ticks, 600),
             ceilings.max_starts_1s,
             ceilings.max_duty_1s_ticks,
-        )  # windows so tight that they refuse: of a pulse that came late they would tell for a second
+        )
+        # Windows at their widest: after one pulse that came late they would differ for a second.
         _armed(bench, limits, replace(limits, output=3))
         for _ in range(60):
             hostile_step(bench, chance, limits)

@@ -131,7 +131,7 @@ static void change(struct coil *coil, uint32_t tick, const struct slots *slots)
 
 void coil_catch_up(struct coil *coil, uint32_t now)
 {
-    commit_before(coil, now);
+    coil_commit_before(coil, now);
     for (uint8_t i = 0U; (i < QUEUE_FRAMES) && (coil->applied_ahead == 0U) && is_overdue(coil, now);
          i++) { /* polled late */
         const struct queued_frame *frame = queue_at(&coil->queue, 0U);

@@ -43,7 +43,7 @@ void coil_rest(struct coil *coil, uint32_t now)
 
 void coil_go_dark(struct coil *coil, uint32_t now)
 {
-    commit_before(coil, now);
+    coil_commit_before(coil, now);
     if (coil_is_lit(coil, now)) {
         guard_cut(&coil->guard, now);
     }

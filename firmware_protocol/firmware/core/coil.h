@@ -98,6 +98,9 @@ void coil_rest(struct coil *coil, uint32_t now);
 /* Commits the next decision whose time has come by `now`. True if there was one. */
 bool coil_commit(struct coil *coil, uint32_t now);
 
+/* Commits all that was due before `now`. */
+void coil_commit_before(struct coil *coil, uint32_t now);
+
 /* Makes one more decision in advance, none that is due after `until`. How much work that was: 1; more where
  * many grid points were past; 0 if there was none to make, or the other outputs must not wait longer. */
 uint8_t coil_decide(struct coil *coil, uint32_t now, uint32_t until);

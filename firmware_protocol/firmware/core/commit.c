@@ -72,7 +72,7 @@ bool coil_commit(struct coil *coil, uint32_t now)
     return happened;
 }
 
-void commit_before(struct coil *coil, uint32_t now)
+void coil_commit_before(struct coil *coil, uint32_t now)
 {
     for (uint8_t i = 0U; i < DECISIONS; i++) {
         if (!coil_commit(coil, now - 1U)) {

@@ -92,6 +92,7 @@ static void arrive(struct core *core, uint32_t now)
 {
     core->now = now;
     alarm_clear(&core->wake);
+    trip_by_refusals(core);
     leases_and_horn(core, now - 1U);
     count_inputs(core);
 }
@@ -99,6 +100,7 @@ static void arrive(struct core *core, uint32_t now)
 void core_poll_timers(struct core *core, uint32_t now)
 {
     core->now = now;
+    trip_by_refusals(core);
     if (!core->wake.set || is_due(core->wake.at, now)) {
         count_inputs(core);
         leases_and_horn(core, now);

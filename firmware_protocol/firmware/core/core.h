@@ -43,6 +43,7 @@ struct core {
     struct alarm wake;   /* no timer is due before this tick; not set: not known */
     struct alarm leases; /* the earliest end of a lease */
     struct alarm fires_at;
+    struct alarm trips_at; /* the refused pulse that is one too many, unless it is withdrawn */
     uint32_t session; /* 0 unless in warning or armed */
     struct permission permission;
     bool status_due;

@@ -20,9 +20,8 @@ static inline void wake_up(struct coil *coil)
 /* commit.c. Of `started` pulses, modulo 256, so many were not committed yet. */
 uint8_t more_of(const struct coil *coil, uint8_t started);
 
-/* Commits until `started` pulses have been; all that was due before `now`. */
+/* Commits until `started` pulses have been. */
 void commit_pulses(struct coil *coil, uint8_t started);
-void commit_before(struct coil *coil, uint32_t now);
 
 /* change.c. Every queued frame of `tick` takes effect, in order: each might come too late if it waited for the
  * one before. */

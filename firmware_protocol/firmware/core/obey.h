@@ -18,6 +18,9 @@ struct frame {
 /* obey.c: the good frame that the reader holds, at the present tick. */
 void obey(struct core *core);
 
+/* The guard's last straw has passed: trips, at `now` at the latest, whichever output has its turn. */
+void trip_by_refusals(struct core *core);
+
 /* work.c: commits and decides what there is for one output, at the present tick. */
 void work(struct core *core, struct coil *coil);
 

@@ -24,6 +24,7 @@ static void forget_all(struct core *core)
     core->session = 0U;
     alarm_clear(&core->leases);
     alarm_clear(&core->fires_at);
+    alarm_clear(&core->trips_at);
 }
 
 void left_armed(struct core *core)

@@ -26,7 +26,7 @@ SELDOM static bool too_many_refusals(const struct core *core)
 }
 
 /* Nothing is decided beyond a refusal that is to trip. */
-SELDOM static bool ends_in_trip(const struct core *core, const struct coil *coil)
+SELDOM static bool ends_in_trip(struct core *core, const struct coil *coil)
 {
     uint32_t at = core->now;
     uint16_t refused = 0U;
@@ -36,7 +36,24 @@ SELDOM static bool ends_in_trip(const struct core *core, const struct coil *coil
             refused = (uint16_t)(refused + coil_refusals(&core->coils[output], at));
         }
     }
-    return refused > MAX_GUARD_REFUSALS;
+    if (refused > MAX_GUARD_REFUSALS) {
+        alarm_set(&core->trips_at, at);
+        return true;
+    }
+    return false;
+}
+
+void trip_by_refusals(struct core *core)
+{
+    if (alarm_is_due(&core->trips_at, core->now - 1U)) {
+        alarm_clear(&core->trips_at);
+        for (uint8_t output = 0U; output < OUTPUTS; output++) {
+            coil_commit_before(&core->coils[output], core->now);
+        }
+        if (too_many_refusals(core)) {
+            trip(core, CAUSE_GUARD_REFUSALS);
+        }
+    }
 }
 
 void work(struct core *core, struct coil *coil)
