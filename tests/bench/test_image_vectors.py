@@ -24,7 +24,7 @@ BY_HAND = tuple(name for name in TRAINS if name.startswith("hostile"))[2:]
 EQUAL = {
     "solo": 140,
     "solo over the wrap": 140,
-    "bangs": 5,
+    "bangs": 4,
     "stop in mid-pulse": 2,
     "two trains collide": 110,
     "dropped after half a period": 4,

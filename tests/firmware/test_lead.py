@@ -9,7 +9,6 @@ less changes no other. `COILWARDEN_EXAMPLES` asks for more hosts by hand.
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from typing import Any
 
 from hypothesis import given, settings
@@ -153,7 +152,7 @@ def test_a_note_forgotten_just_before_it_begins_gives_one_pulse_at_most() -> Non
 
 def test_forgotten_and_asked_for_at_once_the_note_begins_anew() -> None:
     pair, at = queued_note()
-    pair.frame((replace(NOTE, start=2),), 0, FLAG_FORGET_LATER)
+    pair.frame((NOTE._replace(start=2),), 0, FLAG_FORGET_LATER)
     pair.advance(7000)
     assert starts(pair.pulses, at) == [1900, 3900, 5900]
     assert starts(pair.mine, at)[-3:] == [1900, 3900, 5900]
@@ -162,7 +161,7 @@ def test_forgotten_and_asked_for_at_once_the_note_begins_anew() -> None:
 def test_a_frame_queued_before_a_pulse_that_is_kept_moves_the_next() -> None:
     pair, at = queued_note()
     pair.advance(2000)
-    pair.frame((replace(NOTE, period=600_000),), 50, 0)
+    pair.frame((NOTE._replace(period=600_000),), 50, 0)
     pair.advance(7000)
     expected = [0, 2000, 2000 + 2344, 2000 + 4688]  # of 2343.75
     assert starts(pair.mine, at)[:4] == starts(pair.pulses, at)[:4] == expected

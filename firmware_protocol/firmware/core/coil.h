@@ -102,7 +102,7 @@ bool coil_commit(struct coil *coil, uint32_t now);
 void coil_commit_before(struct coil *coil, uint32_t now);
 
 /* Makes one more decision in advance, none that is due after `until`. How much work that was: 1; more where
- * many grid points were past; 0 if there was none to make, or the other outputs must not wait longer. */
+ * many grid points were past; 0 if there was none to make. */
 uint8_t coil_decide(struct coil *coil, uint32_t now, uint32_t until);
 
 /* Is the latest decision made in advance a refusal? `at`: when. */

@@ -86,8 +86,8 @@ static bool decide_pulse(struct coil *coil, uint32_t start, uint8_t index)
 
 /* The pulse of train `index` would come too late at `start`. Where the port polls late, all trains' grid
  * points that would are done with at once, and nothing is kept of them: being late must cost less time
- * than it takes to be in time again. In time, each is dropped at its own tick, in order. Returns how much work that
- * was; 0: there are more than ought to be reckoned while the other outputs wait. */
+ * than it takes to be in time again. In time, each is dropped at its own tick, in order. Returns how much work
+ * that was. */
 SELDOM static uint8_t drop_pulse(struct coil *coil, uint32_t now, uint32_t start, uint8_t index)
 {
     struct train *train = &coil->trains.train[index];
@@ -95,10 +95,9 @@ SELDOM static uint8_t drop_pulse(struct coil *coil, uint32_t now, uint32_t start
     uint32_t at = pulse_at(coil, &train->motion, now - 1U);
 
     if ((coil->count == 0U) && is_before(at, start)) { /* it was the port that came late */
-        uint16_t skipped = 0U;
-        bool all = trains_skip(&coil->trains, start, &skipped);
-        coil->collisions_dropped = (uint16_t)(coil->collisions_dropped + skipped);
-        return all ? WORK_OF_SKIPPING : 0U;
+        coil->collisions_dropped =
+            (uint16_t)(coil->collisions_dropped + trains_skip(&coil->trains, start));
+        return WORK_OF_SKIPPING;
     }
     decision = decided(coil, at, index, FATE_DROPPED);
     trains_keep(&coil->trains, train, &decision->undo);

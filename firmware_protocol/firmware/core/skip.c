@@ -52,13 +52,13 @@ static bool is_to_be_skipped(const struct motion *motion, uint32_t start)
            trains_too_late(motion, start - motion->grid);
 }
 
-/* Those that share the generator, in their order. Returns whether that was all. */
-static bool skip_spread(struct trains *trains, uint32_t start, uint16_t *skipped)
+/* Those that share the generator, in their order. */
+static uint16_t skip_spread(struct trains *trains, uint32_t start)
 {
+    uint16_t skipped = 0U;
     uint32_t until = start;
-    bool all = false;
 
-    while (!all && (*skipped < MOST_SKIPPED)) {
+    while (skipped < MOST_SKIPPED) {
         struct train *first = NULL;
         for (uint8_t i = 0U; i < SLOTS; i++) {
             struct train *train = &trains->train[i];
@@ -70,37 +70,37 @@ static bool skip_spread(struct trains *trains, uint32_t start, uint16_t *skipped
             }
         }
         if ((first == NULL) || !is_to_be_skipped(&first->motion, until)) {
-            all = true;
-        } else {
-            until = start + SKIPPING_LONG_TICKS;
-            trains_step(trains, first, false);
-            (*skipped)++;
+            break;
         }
+        until = start + SKIPPING_LONG_TICKS;
+        trains_step(trains, first, false);
+        skipped++;
     }
-    return all;
+    return skipped;
 }
 
 /* A bounded number of points and sums: the rest is for the next go. */
-bool trains_skip(struct trains *trains, uint32_t start, uint16_t *skipped)
+uint16_t trains_skip(struct trains *trains, uint32_t start)
 {
-    bool all = skip_spread(trains, start, skipped);
-    uint16_t points = *skipped;
+    uint16_t skipped = skip_spread(trains, start);
+    uint16_t points = skipped;
 
     for (uint8_t i = 0U; i < SLOTS; i++) {
         struct train *train = &trains->train[i];
         const struct motion *motion = &train->motion;
         uint32_t until = start;
-        while ((points < MOST_SKIPPED) && (train->spread == 0U) && is_to_be_skipped(motion, until)) {
+        for (; points < MOST_SKIPPED; points++) {
+            if ((train->spread != 0U) || !is_to_be_skipped(motion, until)) {
+                break;
+            }
             until = start + (is_even(train) ? SKIPPING_TICKS : SKIPPING_LONG_TICKS);
             if (is_even(train) && ((until - motion->grid) < FAR_BEHIND)) {
-                *skipped = (uint16_t)(*skipped + skip_even(&train->motion, until - motion->grid));
+                skipped = (uint16_t)(skipped + skip_even(&train->motion, until - motion->grid));
             } else {
                 trains_step(trains, train, false);
-                (*skipped)++;
+                skipped++;
             }
-            points++;
         }
-        all = all && (points < MOST_SKIPPED);
     }
-    return all;
+    return skipped;
 }

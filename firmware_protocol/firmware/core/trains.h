@@ -79,9 +79,9 @@ void trains_keep(const struct trains *trains, const struct train *train, struct 
 /* To the next grid point of one of the trains; `fired`: its pulse is the output's newest. */
 void trains_step(struct trains *trains, struct train *train, bool fired);
 
-/* Past every grid point whose pulse would come too late at `start`: adds to `skipped` how many, at least one
- * where there is one. Returns whether that was all. */
-bool trains_skip(struct trains *trains, uint32_t start, uint16_t *skipped);
+/* Past every grid point whose pulse would come too late at `start`. Returns how many, at least one where
+ * there is one; there may be more. */
+uint16_t trains_skip(struct trains *trains, uint32_t start);
 
 /* Back to before that step. */
 void trains_undo(struct trains *trains, uint8_t index, bool fired, const struct undo *undo);
