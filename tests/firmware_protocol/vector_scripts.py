@@ -11,7 +11,6 @@ at a frame waits until a board has read it. With `LINE` each frame takes the tim
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -27,12 +26,12 @@ from firmware_protocol.messages import (
     Hello,
     Limits,
     OutputLimits,
-    Ping,
     Reset,
     Slot,
     Stop,
     Voices,
 )
+from tests.firmware_protocol.hostile_hosts import AT_TICKS, ON_A_LINE, READ, hostile
 from tests.link.board_bench import BOARD, LIMITS, MS, Bench, slot
 
 
@@ -49,8 +48,6 @@ class Script:
 
 LINE = 40
 """Ticks of a byte at 500 kbaud."""
-READ = 2 * MS
-"""More than a board takes to obey what it has received, and to answer."""
 STORED = 100 * MS
 """More than it takes to write what outlives a power-off."""
 
@@ -408,93 +405,10 @@ def _checks(bench: Bench) -> None:
     bench.advance(5)
 
 
-def _hostile(seed: int, ceilings: Ceilings) -> Callable[[Bench], None]:
-    def play(bench: Bench) -> None:
-        chance = random.Random(seed)
-        limits = OutputLimits(
-            0,
-            chance.randint(1, ceilings.max_on_ticks),
-            chance.randint(ceilings.min_off_ticks, 600),
-            ceilings.max_starts_1s,
-            ceilings.max_duty_1s_ticks,
-        )
-        # Windows at their widest: after one pulse that came late they would differ for a second.
-        _armed(bench, limits, replace(limits, output=3))
-        for _ in range(60):
-            hostile_step(bench, chance, limits)
-            bench.advance(chance.choice((READ, READ, READ, 7000, 30_000)))
-            if bench.board.state == State.TRIPPED:
-                bench.advance(READ)
-                bench.inputs(estop_a=True, estop_b=True, key=True)
-                bench.advance(102 * MS)
-                bench.reset_trip()
-            if bench.board.state == State.LOCKED:
-                bench.advance(READ)
-                bench.arm()
-                bench.advance(READ)
-        bench.advance(300 * MS)
-
-    play.__doc__ = f"A hostile host, seed {seed}: anything may be asked."
-    return play
-
-
-def hostile_slot(chance: random.Random, limits: OutputLimits) -> Slot:
-    """Whatever a slot may say, but no more grid points than a board may be asked to reckon
-    (PROTOCOL.md, section 8): the fastest trains end after a few bangs, and no other becomes one."""
-    fast = chance.random() < 0.15
-    return Slot(
-        start=chance.randint(0, 3) + (4 if fast else 0),
-        bangs=chance.choice((1, 3) if fast else (0, 0, 1, 5, 255)),
-        spread=chance.choice((0, 0, 30, 128)),
-        phase=chance.randint(0, 255),
-        on_ticks=chance.choice(
-            (2, limits.max_on_ticks, limits.max_on_ticks, chance.randint(1, 800))
-        ),
-        step=chance.choice((0, 0, 5, 4000)),
-        period=chance.choice((51_200, 99_999) if fast else (512_000, chance.randint(2**20, 2**24))),
-    )
-
-
-def hostile_step(bench: Bench, chance: random.Random, limits: OutputLimits) -> None:
-    """One thing that a hostile or broken host may do, mostly voices frames of every kind. Times
-    that a board takes or refuses lie apart by more than it takes to obey."""
-    pick = chance.random()
-    output = chance.choice((0, 3, 3, 0, 1, 4)) if pick < 0.1 else chance.choice((0, 3))
-    slots = tuple(
-        None if chance.random() < 0.3 else hostile_slot(chance, limits)
-        for _ in range(chance.randint(0, 4))
-    )
-    if pick < 0.85:
-        ahead = chance.choice((None, None, 0, 5000, 20_000, 60_000, -1, -30_000, -50_000))
-        if ahead is None:
-            flags = FLAG_IMMEDIATE | chance.choice((0, FLAG_FORGET_LATER))
-        else:
-            flags = chance.choice((0, 0, FLAG_FORGET_LATER))
-        bench.voices(
-            *slots,
-            output=output,
-            at=None if ahead is None else bench.tick + ahead,
-            flags=flags,
-            lease=chance.choice((490_000, 490_000, 400_000, 520_000, 0, 19_000)),
-        )
-    elif pick < 0.88:
-        bench.voices(*slots, output=output, session=chance.choice((None, None, 1)))
-    elif pick < 0.90:
-        bench.voices(*slots, output=output, number=(bench.number - 1) & 0xFFFF)
-    elif pick < 0.94:
-        bench.send(chance.choice((Ping(1, 0), Ping(2, 1), Reset(1, 2), Arm(3, 4))))
-    elif pick < 0.96:
-        bench.send(chance.choice((Stop(2), Disarm(), Hello(), Limits(limits))))
-    elif pick < 0.98:
-        bench.send_raw(bytes(chance.randrange(256) for _ in range(20)) + b"\x00")
-    else:
-        bench.inputs(**chance.choice(({"key": False}, {"estop_a": False, "estop_b": False})))
-
-
 for _seed in range(12):
     _ceilings = Ceilings(800, 200, 2000, 240_000) if _seed % 2 else Ceilings(300, 250, 700, 90_000)
-    SCRIPTS[f"hostile {_seed}"] = Script(
-        _hostile(_seed, _ceilings),
-        replace(BOARD, ceilings=(_ceilings,) * 4, first_tick=_seed * 700_000_000),
-        byte_ticks=LINE,
+    _board = replace(BOARD, ceilings=(_ceilings,) * 4, first_tick=_seed * 700_000_000)
+    SCRIPTS[f"hostile {_seed}"] = Script(hostile(_seed, _ceilings, AT_TICKS), _board)
+    SCRIPTS[f"hostile on a line {_seed}"] = Script(
+        hostile(_seed, _ceilings, ON_A_LINE), _board, byte_ticks=LINE
     )
