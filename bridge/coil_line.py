@@ -37,9 +37,9 @@ _WAITING_FRAMES = 2
 it; in a flood what comes meanwhile is decided when there is room, as one newest state."""
 _AT_ONCE = 4
 """Frames of a replacement that go in one write: as many as a refresh of four outputs."""
-_AT_ONCE_S = HostS(-math.inf)
+_OVERDUE_S = HostS(-math.inf)
 _NEVER_S = HostS(math.inf)
-_NEVER = MusicS(math.inf)
+_NEVER_MUSIC_S = MusicS(math.inf)
 _LATE_S = 0.018
 """A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
@@ -194,20 +194,19 @@ class CoilLine:
     def due_s(self) -> HostS:
         """When something must be said: now (-inf) when dirty or planned, else the next refresh."""
         if self._forget:
-            return _AT_ONCE_S
+            return _OVERDUE_S
         over_s = _NEVER_S if self._over_s is None else self._over_due_s
         if self._dirty or self._planned:
             is_full = len(self._ahead) >= _AHEAD_FRAMES
-            return min(over_s, self._ahead[0]) if is_full else _AT_ONCE_S
-        due_s = HostS(self._sent_s + REFRESH_S)
-        due_s = min(due_s, over_s)
+            return min(over_s, self._ahead[0]) if is_full else _OVERDUE_S
+        due_s = min(over_s, HostS(self._sent_s + REFRESH_S))
         return min(due_s, self._again_s) if self.governor.moving() else due_s
 
     def moves_s(self) -> MusicS:
         """When the governor would answer otherwise by itself; infinite where it would not, or where
         something is to be said before. Scheduled sites `plan` then; others have it in `due_s`."""
         if self._dirty or not self.governor.moving():
-            return _NEVER
+            return _NEVER_MUSIC_S
         return MusicS(self._moved_s + MOTION_S)
 
     def plan(self, at_s: MusicS) -> None:

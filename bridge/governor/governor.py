@@ -171,7 +171,7 @@ class Governor:
         trains = self._trains
         sounding: Sequence[VoiceAsk] = asks
         for train in trains.values():
-            if train.dropped is not None or train.spent:
+            if not audible(train):
                 sounding = [a for a in asks if audible(trains[a.voice_id])]
                 break
         if len(sounding) < len(asks):

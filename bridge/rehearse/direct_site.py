@@ -30,13 +30,15 @@ from bridge.link.slots import MOTION_S
 from bridge.music.instrument import live_instrument
 from bridge.performance import Performance
 from bridge.records import HeldBackChanged, Record, Remark
-from bridge.rehearse.fired_pulses import FiredPulses
+from bridge.rehearse.pulse_arrays import PulseArrays
 from bridge.source import VoiceSource
 from bridge.timeline import Timeline
 from firmware_protocol.messages import MAX_SLOTS, TICK_HZ, Slot
 
 _NEVER_S = HostS(math.inf)
 _MOST_STEPS_AT_ONCE = 2000
+_MOST_WAITING = 4096
+"""Frames that wait to be played: more would cost memory, and save no time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +47,6 @@ class _TrueClock:
 
     def slew(self, host_s: HostS, *, jump: bool = False) -> float:
         return float(TICK_HZ)
-
-
-_MOST_WAITING = 4096
 
 
 class _DirectWire:
@@ -105,14 +104,18 @@ class _DirectWire:
             scheduler.apply_due(apply_at)
         run_before(limit + 1)
 
-    def fired(self, now: int) -> FiredPulses:
-        """Every pulse that has ended by tick `now`."""
+    def catch_up(self, now: int) -> None:
+        """Plays everything up to and including tick `now`."""
         self._play()
         self._run_to(now)
+
+    def fired(self, now: int) -> PulseArrays:
+        """Every pulse that has ended by tick `now`."""
+        self.catch_up(now)
         starts, on_ticks = self.scheduler.take_ticks(now)
         self._starts += starts
         self._on_ticks += on_ticks
-        return FiredPulses.of_ticks(self._starts, self._on_ticks)
+        return PulseArrays.of_ticks(self._starts, self._on_ticks)
 
 
 def tick_at(time_s: float) -> int:
@@ -170,14 +173,19 @@ class DirectSite:
     @property
     def guard_refusals(self) -> dict[str, int]:
         """By coil. The governor leaves none; more than 16 would trip a board."""
-        self.take_pulses()
-        return {name: wire.scheduler.guard_refusals for name, wire in self._wires.items()}
+        return {name: s.guard_refusals for name, s in self._caught_up().items()}
 
     @property
     def collisions_dropped(self) -> dict[str, int]:
         """By coil."""
-        self.take_pulses()
-        return {name: wire.scheduler.collisions_dropped for name, wire in self._wires.items()}
+        return {name: s.collisions_dropped for name, s in self._caught_up().items()}
+
+    def _caught_up(self) -> dict[str, OutputScheduler]:
+        """By coil, with nothing left to play."""
+        now = tick_at(self.now_s)
+        for wire in self._wires.values():
+            wire.catch_up(now)
+        return {name: wire.scheduler for name, wire in self._wires.items()}
 
     def delay_s(self, input_name: str) -> float:
         """How long after its arrival a message of this input takes effect."""
@@ -222,7 +230,7 @@ class DirectSite:
                     ]
                     line.held_back_changes.clear()
 
-    def take_pulses(self) -> dict[str, FiredPulses]:
+    def take_pulses(self) -> dict[str, PulseArrays]:
         """Every pulse that has ended by now, by coil, in order of start."""
         now = tick_at(self.now_s)
         return {name: wire.fired(now) for name, wire in self._wires.items()}

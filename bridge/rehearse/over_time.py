@@ -15,7 +15,7 @@ from bridge.coil.curves import curves_of
 from bridge.config import Config
 from bridge.governor.mains import SiteMains
 from bridge.mains.supply import lines_of
-from bridge.rehearse.fired_pulses import FiredPulses
+from bridge.rehearse.pulse_arrays import PulseArrays
 
 MOST_STRETCHES = 16
 """As many rows as a terminal shows at once beside the rest."""
@@ -37,7 +37,7 @@ class OverTime:
 
 def over_time(
     config: Config,
-    pulses: Mapping[str, FiredPulses],
+    pulses: Mapping[str, PulseArrays],
     seconds: int,
     budget: SiteMains | None,
 ) -> OverTime:

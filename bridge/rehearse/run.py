@@ -10,7 +10,7 @@ from bridge.config import Config, Input
 from bridge.music.instrument import Instrument
 from bridge.rehearse.account import Account, Overheard
 from bridge.rehearse.direct_site import DirectSite
-from bridge.rehearse.fired_pulses import FiredPulses
+from bridge.rehearse.pulse_arrays import PulseArrays
 from bridge.show.score_file import Score, ScoreError
 
 LONGEST_S = 6 * 3600.0
@@ -31,7 +31,7 @@ class Performed:
     score: Score
     account: Account
     """Its times are the timeline's: `score_s` turns them into the score's."""
-    pulses: dict[str, FiredPulses]
+    pulses: dict[str, PulseArrays]
     """By coil, as fired: a coil farther from the audience than another fires earlier."""
     guard_refusals: dict[str, int]
     collisions_dropped: dict[str, int]

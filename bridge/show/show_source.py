@@ -244,9 +244,8 @@ class ShowSource:
 
     def next_deadline_s(self) -> MusicS | None:
         deadline_s = self._instrument.next_deadline_s()
-        if (
-            self.chasing is not None and self.chasing.runs
-        ):  # a sender that stays away is noticed by nobody else
+        # A sender that stays away is noticed by nobody else.
+        if self.chasing is not None and self.chasing.runs:
             look_s = MusicS(self._now_s + 0.05)
             return look_s if deadline_s is None else min(deadline_s, look_s)
         return deadline_s

@@ -14,7 +14,7 @@ from bridge.config import Config
 from bridge.music.instrument import Instrument
 from bridge.rehearse import direct_site
 from bridge.rehearse.direct_site import DirectSite
-from bridge.rehearse.fired_pulses import FiredPulses
+from bridge.rehearse.pulse_arrays import PulseArrays
 from bridge.virtual_site import TimedPulse
 from tests.chain.rig import INPUT, armed, coil, note_off, note_on, site
 from tests.pulse_checker import check_pulses
@@ -124,7 +124,7 @@ def test_it_keeps_every_limit_and_leaves_the_guard_nothing(delayed: bool) -> Non
         )
 
 
-def played(*, ask_often: bool) -> dict[str, FiredPulses]:
+def played(*, ask_often: bool) -> dict[str, PulseArrays]:
     config = two_coils(delayed=True)
     direct = DirectSite(config, Instrument(config))
     for at_s, message in excerpt():
@@ -151,7 +151,7 @@ def test_frames_that_wait_play_what_they_would_have_played_at_once(
 
 
 def test_pulses_in_arrays_read_as_pulses() -> None:
-    pulses = FiredPulses.of_ticks(array("q", [2_000_000, 2_500_000]), array("q", [200, 100]))
+    pulses = PulseArrays.of_ticks(array("q", [2_000_000, 2_500_000]), array("q", [200, 100]))
     expected = [TimedPulse(1.0, 1e-4, 2_000_000, 200), TimedPulse(1.25, 5e-5, 2_500_000, 100)]
     assert list(pulses) == expected
     assert [pulses[0], pulses[-1]] == expected

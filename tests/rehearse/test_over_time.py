@@ -30,7 +30,8 @@ SECONDS = 14
 
 def energy_j(on_us: float) -> float:
     """Of a bang with the usual arc, written anew: a series circuit driven at resonance by a square
-    wave, whose current's envelope is V₁/R·(1 - e^(-t/τ)) with τ = 2L/R; E = ∫ V₁·envelope/2."""
+    wave, whose current's envelope is V₁/R·(1 - e^(-t/τ)) with τ = 2L/R; E = ∫ V₁·envelope/2.
+    Worked out from the circuit's equation, no source."""
     drive_v, ohm, on_s = 4 / math.pi * BUS_V, TANK["loaded_ohm"], on_us * 1e-6
     tau_s = 2 * INDUCTANCE_UH * 1e-6 / ohm
     return drive_v**2 / (2 * ohm) * (on_s - tau_s * (1 - math.exp(-on_s / tau_s)))

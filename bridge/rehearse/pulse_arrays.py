@@ -16,7 +16,7 @@ Floats = npt.NDArray[np.float64]
 Ticks = npt.NDArray[np.int64]
 
 
-class FiredPulses(Sequence[TimedPulse]):
+class PulseArrays(Sequence[TimedPulse]):
     """Reads as a sequence of pulses in order of start. The arrays must not be changed."""
 
     __slots__ = ("on_s", "on_ticks", "start_s", "start_tick")
@@ -29,15 +29,15 @@ class FiredPulses(Sequence[TimedPulse]):
         self.on_ticks = on_ticks
 
     @classmethod
-    def of_ticks(cls, start_tick: array[int], on_ticks: array[int]) -> FiredPulses:
+    def of_ticks(cls, start_tick: array[int], on_ticks: array[int]) -> PulseArrays:
         """Of a board whose clock is true."""
         starts = np.array(start_tick, dtype=np.int64)
         on = np.array(on_ticks, dtype=np.int64)
         return cls(starts / TICK_HZ, on / TICK_HZ, starts, on)
 
-    def since(self, zero_s: float) -> FiredPulses:
+    def since(self, zero_s: float) -> PulseArrays:
         """The same with `start_s` counted from there."""
-        return FiredPulses(self.start_s - zero_s, self.on_s, self.start_tick, self.on_ticks)
+        return PulseArrays(self.start_s - zero_s, self.on_s, self.start_tick, self.on_ticks)
 
     def __len__(self) -> int:
         return self.start_tick.size
@@ -49,20 +49,20 @@ class FiredPulses(Sequence[TimedPulse]):
     @overload
     def __getitem__(self, index: int) -> TimedPulse: ...
     @overload
-    def __getitem__(self, index: slice) -> FiredPulses: ...
-    def __getitem__(self, index: int | slice) -> TimedPulse | FiredPulses:
+    def __getitem__(self, index: slice) -> PulseArrays: ...
+    def __getitem__(self, index: int | slice) -> TimedPulse | PulseArrays:
         if isinstance(index, int):
             return TimedPulse(
                 float(self.start_s[index]), float(self.on_s[index]),
                 int(self.start_tick[index]), int(self.on_ticks[index]),
             )  # fmt: skip
-        return FiredPulses(
+        return PulseArrays(
             self.start_s[index], self.on_s[index], self.start_tick[index], self.on_ticks[index]
         )
 
     def __eq__(self, other: object) -> bool:
         return (
-            isinstance(other, FiredPulses)
+            isinstance(other, PulseArrays)
             and np.array_equal(self.start_s, other.start_s)
             and np.array_equal(self.start_tick, other.start_tick)
             and np.array_equal(self.on_ticks, other.on_ticks)
