@@ -331,7 +331,8 @@ class Bench:
     def wedge_at(self, cycle: int, where: str = "main", *, interrupts: bool = True) -> None:
         """The program goes round in one instruction from `cycle` on, until a reset.
 
-        where: ``main``, ``anywhere``, or a vector's name: as soon as it is there.
+        where: ``main``, ``open main`` (with interrupts on), ``anywhere``, or a vector's name: as
+        soon as it is there.
         """
         self.act(cycle, "wedge", where, interrupts)
 

@@ -314,7 +314,8 @@ export class Board {
 
   wedge(at, where, interrupts) {
     const serving = this.serving.length ? VECTORS[this.serving[this.serving.length - 1][0]] : 'main';
-    if (where !== 'anywhere' && where !== serving) { // not there yet
+    const open = where === 'open main' && serving === 'main' && (this.data[SREG] & I);
+    if (where !== 'anywhere' && where !== serving && !open) { // not there yet
       this.schedule(this.cpu.cycles + 1, ['wedge', where, interrupts]);
       return;
     }

@@ -215,7 +215,7 @@ def test_stop_frame_while_the_main_loop_stands(armed: ImageBench) -> None:
     for phase in range(0, 60_000, 2_003):
         armed.back_to(begin)
         end = armed.send(Stop(phase & 0xFF), at=armed.now + phase)
-        armed.wedge_at(end - 100, "main")
+        armed.wedge_at(end - 100, "open main")
         armed.run_to(end + 10 * CYCLES_PER_MS)
         fall = armed.last_fall(end)
         lit += fall is not None

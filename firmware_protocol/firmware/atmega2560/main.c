@@ -22,6 +22,7 @@
 #include "uart.h"
 
 #define MOST_PIECES 6U
+#define FEW_BYTES 16U
 #define STACK_MARK 0xC5U
 
 static struct core core;
@@ -111,23 +112,27 @@ static void release_stopped(bool all)
     }
 }
 
-/* A bounded number of pieces, so that a full line starves nobody: more than the ring can hold. */
+/* What has been received by now, as a bounded number of pieces. What comes meanwhile is for the next look: few
+ * bytes at a time would cost more than the line brings them. Only where a stop waits for its turn, all. */
 static void look_at_bytes(void)
 {
     const uint8_t *bytes;
     uint8_t count;
     bool was_stopped = (timers_halted() & HALT_STOP) != 0U;
     bool all = false;
+    bool more = true;
 
-    for (uint8_t i = 0U; !all && (i < MOST_PIECES); i++) {
+    for (uint8_t i = 0U; more && (i < MOST_PIECES); i++) {
         uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_BYTES) {
             core_bytes(&core, ticks_now(), bytes, count);
             keep_enable();
+            more = was_stopped || (uart_waiting() >= FEW_BYTES);
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
         } else {
             all = true;
+            more = false;
         }
     }
     if (was_stopped) {
@@ -179,19 +184,27 @@ static void work_on(uint8_t output)
     keep_enable();
 }
 
-/* A frame that applies now ought to sound now: its output does not wait for its turn. One at a time, and in
- * a ring, so that of four frames in a row none waits for more than the other three. */
-static void work_on_fresh(uint8_t turn_of)
+/* The output that runs dry first does not wait for its turn: a frame that applies now ought to sound now, and
+ * one whose pulses come thick needs the processor more often than one whose pulses are far apart. Of those
+ * that are dry, one after another. */
+static void work_on_urgent(uint8_t turn_of)
 {
     static uint8_t after;
+    uint32_t now = ticks_now();
+    uint32_t first = now + HORIZON_TICKS;
+    uint8_t urgent = OUTPUTS;
 
     for (uint8_t i = 0U; i < OUTPUTS; i++) {
         uint8_t output = (uint8_t)(after + i) & (OUTPUTS - 1U);
-        if ((output != turn_of) && core.coils[output].stirred) { /* the turn's own comes right after this */
-            after = (uint8_t)(output + 1U);
-            work_on(output);
-            break;
+        uint32_t until;
+        if ((output != turn_of) && core_wants_work(&core, now, output, &until) && is_before(until, first)) {
+            first = until; /* the turn's own comes right after this */
+            urgent = output;
         }
+    }
+    if (urgent < OUTPUTS) {
+        after = (uint8_t)(urgent + 1U);
+        work_on(urgent);
     }
 }
 
@@ -202,7 +215,7 @@ static void turn(uint8_t output)
 
     look_at_inputs();
     look_at_line();
-    work_on_fresh(output);
+    work_on_urgent(output);
     look_at_inputs();
     look_at_line();
     work_on(output);

@@ -237,9 +237,15 @@ void uart_start(void)
     PCICR = (1U << PCIE1);
 }
 
+static uint8_t rx_handed; /* bytes handed over and not yet freed */
+
+uint8_t uart_waiting(void)
+{
+    return (uint8_t)((uint8_t)(RX_HEAD - RX_TAIL) - rx_handed) & (RX_BYTES - 1U);
+}
+
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
-    static uint8_t rx_handed; /* bytes handed over and not yet freed */
     uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
     uint8_t head;
     uint8_t left;

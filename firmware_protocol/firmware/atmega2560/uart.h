@@ -28,6 +28,9 @@ void uart_start(void);
  * after this one. */
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count);
 
+/* How many bytes uart_take has not handed over yet. */
+uint8_t uart_waiting(void);
+
 /* LINE_BREAK once when the line has been low for 2 ms; LINE_IDLE once when it is high again. */
 uint8_t uart_watch_break(void);
 

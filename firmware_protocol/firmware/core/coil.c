@@ -41,6 +41,13 @@ void coil_rest(struct coil *coil, uint32_t now)
     coil->stirred = false;
 }
 
+uint32_t coil_decided_until(const struct coil *coil, uint32_t now)
+{
+    uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
+
+    return (coil->count != 0U) ? coil->decisions[newest].at : now;
+}
+
 void coil_go_dark(struct coil *coil, uint32_t now)
 {
     coil_commit_before(coil, now);

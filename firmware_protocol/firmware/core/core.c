@@ -115,6 +115,17 @@ void core_poll_output(struct core *core, uint32_t now, uint8_t output)
     }
 }
 
+bool core_wants_work(const struct core *core, uint32_t now, uint8_t output, uint32_t *until)
+{
+    const struct coil *coil = &core->coils[output];
+    bool wants = permission_may_fire(&core->permission) && coil_has_work(coil, now);
+
+    if (wants) {
+        *until = coil_decided_until(coil, now);
+    }
+    return wants;
+}
+
 void core_poll_status(struct core *core, uint32_t now)
 {
     bool regular = is_due(core->next_status, now);
