@@ -266,6 +266,7 @@ class Liar:
         """Resets a trip and arms, with fresh nonces; both may be picked up by the liar."""
         bench = self.bench
         bench.run_for(3 * CYCLES_PER_MS)
+        bench.bytes_at(bench.now, b"\0")  # ends a frame of which a flood left half
         if bench.newest_status().state == State.TRIPPED:
             bench.reset_trip()
         if bench.newest_status().state == State.LOCKED:

@@ -154,7 +154,7 @@ class ImageBench(Bench):
             for answer in self.collect():
                 if isinstance(answer, kind):
                     return answer
-                if isinstance(answer, Refusal) and kind is not Refusal:
+                if isinstance(answer, Refusal) and answer.type_code == message.TYPE:
                     raise AssertionError(f"{message} was refused: {answer}")
             self.run_for(CYCLES_PER_MS // 10)
         raise AssertionError(f"{message}: no {kind.__name__}")
