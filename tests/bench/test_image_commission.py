@@ -13,7 +13,8 @@ import pytest
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Ceilings, Hello, Identity
 from tests.bench.bench import CYCLES_PER_MS
-from tests.bench.image_bench import COMMISSION, FIRMWARE, ImageBench
+from tests.bench.image_bench import COMMISSION, ImageBench
+from tests.bench.image_build import FIRMWARE
 
 pytestmark = pytest.mark.long
 

@@ -11,7 +11,8 @@ import pytest
 
 from firmware_protocol.messages import Hello, Identity, Status, Stop
 from tests.bench.bench import CYCLES_PER_MS
-from tests.bench.image_bench import FIRMWARE, ImageBench, image, slot
+from tests.bench.image_bench import ImageBench, image, slot
+from tests.bench.image_build import FIRMWARE
 from tests.bench.load import FULL_RATES, drive
 
 pytestmark = pytest.mark.long

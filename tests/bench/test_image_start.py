@@ -21,13 +21,11 @@ from firmware_protocol.messages import (
 )
 from tests.bench.bench import CYCLES_PER_MS
 from tests.bench.image_bench import (
-    BEACON,
     BOARD_ID,
     CEILINGS,
     COMMISSION,
     ENABLE,
     ESTOP_A,
-    HORN,
     OUTPUT_PINS,
     Identity,
     ImageBench,
@@ -35,6 +33,7 @@ from tests.bench.image_bench import (
     image,
     slot,
 )
+from tests.bench.image_build import BEACON, HORN
 
 pytestmark = pytest.mark.long
 
