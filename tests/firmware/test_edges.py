@@ -29,7 +29,7 @@ def starts(pair: Pair, begin: int) -> list[int]:
 
 
 def test_a_frame_that_changes_the_step_alone() -> None:
-    """From 2,500 ticks 1/16 a pulse towards 2,343.75: 4,999.94, 7,499.81; then all the rest at once."""
+    """From 2,500 ticks 1/16 a pulse towards 2,343.75 (4,999.94; 7,499.81), then the rest at once."""
     pair = armed()
     note = Slot(1, 0, 0, 0, 50, 0, 640_000)
     begin = pair.tick
@@ -69,7 +69,7 @@ def test_forgetting_takes_the_frame_of_its_very_tick_too() -> None:
 
 
 def test_exactly_half_a_period_late_is_not_too_late() -> None:
-    """The second of two at one tick waits 100 + 200 ticks: half of its 600. A little less: dropped."""
+    """The second of two at one tick waits 100 + 200 ticks: half of its 600. Of 599.99: dropped."""
     for period, second in ((153_600, [0, 300]), (153_599, [0, 600])):
         pair = armed()
         begin = pair.tick
@@ -88,3 +88,15 @@ def test_of_two_at_one_tick_the_one_that_never_fired_comes_first() -> None:
     fired = [(p.start_tick - begin, p.on_ticks) for p in pair.pulses if p.start_tick >= begin]
     # then the one whose last pulse lies further back, which is the same again
     assert fired[2:6] == [(4000, 70), (4270, 50), (6000, 70), (6270, 50)]
+
+
+def test_a_number_half_a_turn_on_is_stale() -> None:
+    """1 to 32,767 on is newer (section 7), 32,768 is not."""
+    note = Slot(1, 1, 0, 0, 50, 0, 512_000)
+    for step, fires in ((0x7FFF, True), (0x8000, False)):
+        pair = armed()
+        now(pair)
+        begin = pair.tick
+        pair.send(pair.voices(0, (note,), 0, FLAG_IMMEDIATE, LEASE, step))
+        pair.advance(1000)
+        assert starts(pair, begin) == [0] * fires
