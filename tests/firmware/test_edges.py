@@ -29,7 +29,7 @@ def starts(pair: Pair, begin: int) -> list[int]:
 
 
 def test_a_frame_that_changes_the_step_alone() -> None:
-    """From 2,500 ticks 1/16 a pulse towards 2,343.75 (4,999.94; 7,499.81), then the rest at once."""
+    """From 2,500 ticks 1/16 a pulse to 2,343.75 (4,999.94; 7,499.81), then the rest at once."""
     pair = armed()
     note = Slot(1, 0, 0, 0, 50, 0, 640_000)
     begin = pair.tick
