@@ -178,8 +178,14 @@ def test_damaged_memory_is_a_trip() -> None:
 
 @pytest.mark.parametrize(
     "fuses",
-    [{"high": 0xD7}, {"extended": 0xFD}, {"extended": 0xFF}, {"low": 0x62}],
-    ids=["no watchdog", "brown-out 2.7 V", "no brown-out", "RC, divided"],
+    [
+        *({"high": 0xD7}, {"high": 0xC6}, {"extended": 0xFD}, {"extended": 0xFF}),
+        *({"low": 0x62}, {"low": 0xF2}, {"low": 0xC7}),
+    ],
+    ids=[
+        *("no watchdog", "into a boot loader", "brown-out 2.7 V", "no brown-out"),
+        *("RC, divided", "RC, half the clock", "short start-up"),
+    ],
 )
 def test_wrong_fuses_cannot_arm(fuses: dict[str, int]) -> None:
     with ImageBench(fuses=fuses) as board:

@@ -171,7 +171,7 @@ def parsed(arguments: Sequence[str] | None) -> tuple[argparse.Namespace, bytes]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     options, wanted = parsed(arguments)
-    with serial.Serial(options.port, options.baud, timeout=0.1) as line:
+    with serial.Serial(options.port, options.baud, timeout=0.1, exclusive=True) as line:
         said = exchange(line, wanted)
     if said is None:
         print(

@@ -37,8 +37,8 @@ uint8_t obey_hello(struct core *core, const struct frame *frame)
     if (frame->payload[0] != PROTOCOL_VERSION) {
         return REASON_WRONG_VERSION;
     }
-    digest = limits_digest(core); /* slow: once for all answers */
-    tell_identity(core, digest);
+    tell_identity(core);
+    digest = limits_digest(core);
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         if (core->coils[output].guard.has_limits) {
             tell_limits(core, output, digest);

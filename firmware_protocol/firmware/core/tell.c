@@ -39,7 +39,7 @@ uint32_t limits_digest(const struct core *core)
     return crc32_finish(crc);
 }
 
-void tell_identity(struct core *core, uint32_t digest)
+void tell_identity(struct core *core)
 {
     const struct board *board = core->board;
     struct writer writer;
@@ -61,7 +61,7 @@ void tell_identity(struct core *core, uint32_t digest)
     writer_u8(&writer, QUEUE_FRAMES);
     writer_u16(&writer, board->horn_ms);
     writer_u8(&writer, board->checks);
-    writer_u32(&writer, digest);
+    writer_u32(&writer, limits_digest(core));
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         const struct ceilings *most = &core->ceilings[output];
         writer_u16(&writer, most->max_on);
