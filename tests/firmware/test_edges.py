@@ -3,6 +3,8 @@ and as worked out by hand. Faults in these were planted and not seen by made-up 
 
 from __future__ import annotations
 
+import pytest
+
 from bridge.link.simulated_settings import BoardMemory, BoardSettings
 from firmware_protocol.messages import FLAG_FORGET_LATER, FLAG_IMMEDIATE, Slot
 
@@ -100,3 +102,18 @@ def test_a_number_half_a_turn_on_is_stale() -> None:
         pair.send(pair.voices(0, (note,), 0, FLAG_IMMEDIATE, LEASE, step))
         pair.advance(1000)
         assert starts(pair, begin) == [0] * fires
+
+
+@pytest.mark.parametrize(
+    ("field", "lawful", "beyond"),
+    [("on_ticks", 2, 1), ("period", 51_200, 51_199), ("spread", 128, 129)],
+)
+def test_a_slot_at_each_bound_and_beyond(field: str, lawful: int, beyond: int) -> None:
+    """Check 6 of section 7: the whole frame is refused."""
+    note = Slot(1, 1, 0, 0, 50, 0, 512_000)
+    for value, fires in ((lawful, True), (beyond, False)):
+        pair = armed()
+        begin = pair.tick
+        now(pair, note, note._replace(**{field: value}))
+        pair.advance(1000)
+        assert (starts(pair, begin) != []) == fires
