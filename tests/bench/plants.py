@@ -162,6 +162,13 @@ LATE = (
         "stops.py::estop_opens_at_every_phase",
     ),
     Plant(
+        "a stop frame is looked at with interrupts off",
+        "timers.c",
+        "    sei(); /* looking takes 400 cycles, for which an e-stop cannot wait */\n",
+        "",
+        "off.py::an_estop_does_not_wait_while_a_stop_frame_is_looked_at",
+    ),
+    Plant(
         "a stop frame waits for the main loop",
         "timers.c",
         "        halt(HALT_STOP);",
