@@ -6,7 +6,9 @@ from __future__ import annotations
 import pytest
 
 from bridge.link.simulated_settings import BoardMemory, BoardSettings
-from firmware_protocol.messages import FLAG_FORGET_LATER, FLAG_IMMEDIATE, Slot
+from firmware_protocol.catalogue import Reason, State
+from firmware_protocol.framing import FrameReader
+from firmware_protocol.messages import FLAG_FORGET_LATER, FLAG_IMMEDIATE, Refusal, Slot
 
 from .pair import Pair
 
@@ -117,3 +119,17 @@ def test_a_slot_at_each_bound_and_beyond(field: str, lawful: int, beyond: int) -
         now(pair, note, note._replace(**{field: value}))
         pair.advance(1000)
         assert (starts(pair, begin) != []) == fires
+
+
+def test_in_warning_a_bad_slot_is_called_so() -> None:
+    """In the order of section 7: check 6 comes before what is not to be said in warning."""
+    pair = Pair(BoardSettings(board_id=1, horn_ms=120), BoardMemory())
+    pair.recover()
+    assert pair.model.state == State.WARNING
+    reasons: list[Reason] = []
+    for on_ticks in (1, 50):
+        pair.said.clear()
+        now(pair, Slot(1, 0, 0, 0, on_ticks, 0, 512_000))
+        frames = FrameReader().feed(b"".join(data for _, data in pair.said))
+        reasons += [Refusal.parse(f.payload).reason for f in frames if f.type_code == Refusal.TYPE]
+    assert reasons == [Reason.BAD_SLOT, Reason.NOT_ARMED]
