@@ -33,7 +33,7 @@ CHECKS = (
         "timer_checks.c",
         "((uint16_t)(off_by + 1U) <= 2U) && ",
         "",
-        "faults.py::a_register_that_changes_by_itself",
+        "wedges.py::the_clock_s_interrupt_lost_once",
     ),
     Plant(
         "the interrupt's mask is not looked at",
