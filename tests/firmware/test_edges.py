@@ -133,3 +133,16 @@ def test_in_warning_a_bad_slot_is_called_so() -> None:
         frames = FrameReader().feed(b"".join(data for _, data in pair.said))
         reasons += [Refusal.parse(f.payload).reason for f in frames if f.type_code == Refusal.TYPE]
     assert reasons == [Reason.BAD_SLOT, Reason.NOT_ARMED]
+
+
+def test_a_glide_whose_next_pulses_are_taken_back_again_and_again() -> None:
+    """Each frame undoes what was decided ahead: by 250 ticks a pulse from 2,500, as if none had."""
+    pair = armed()
+    note = Slot(1, 0, 0, 0, 50, 0, 640_000)
+    begin = pair.tick
+    now(pair, note)
+    pair.advance(100)
+    for n in range(12):
+        now(pair, note._replace(period=1_280_000, step=4000, on_ticks=51 + n))
+        pair.advance(900)
+    assert starts(pair, begin) == [0, 2500, 5250, 8250]
