@@ -6,11 +6,11 @@
  *   node bench.mjs --paced IMAGE [PIN=LEVEL ...]    loads, connects the pins, paces, prints the port
  *
  * Every answer has `ok`; false comes with `error`. Times are CPU cycles. See COMMANDS. */
-import net from 'node:net';
 import readline from 'node:readline';
 import { Board } from './board.mjs';
 import { readImage } from './image.mjs';
 import { VECTORS, vectorOf } from './map.mjs';
+import { Pace } from './pace.mjs';
 import { Trace } from './trace.mjs';
 
 let board = null;
@@ -190,7 +190,7 @@ const COMMANDS = {
   },
 
   async pace({ port = 0 }) {
-    pace = new Pace(port);
+    pace = new Pace(board, port);
     return { port: await pace.listening, now: now() };
   },
 
@@ -205,83 +205,6 @@ const COMMANDS = {
     return { now: now(), ...report };
   },
 };
-
-const AHEAD_MS = 2;
-
-/** Runs the board in step with the clock on the wall, and carries USART0's bytes to one TCP client. */
-class Pace {
-  constructor(port) {
-    this.startCycle = now();
-    this.startMs = performance.now();
-    this.busyMs = 0;
-    this.worstLagMs = 0;
-    this.client = null;
-    this.out = [];
-    board.onSent = (uart, byte) => {
-      if (uart === 0) this.out.push(byte);
-    };
-    this.server = net.createServer((client) => this.accept(client));
-    this.listening = new Promise((resolve) => {
-      this.server.listen(port, '127.0.0.1', () => resolve(this.server.address().port));
-    });
-    this.timer = setTimeout(() => this.slice(), 0);
-  }
-
-  accept(client) {
-    this.client?.destroy(); // the newest wins, as when a cable is plugged over
-    this.client = client;
-    client.setNoDelay(true);
-    client.on('readable', () => this.takeIn());
-    client.on('error', () => {});
-    client.on('close', () => {
-      if (this.client === client) this.client = null;
-    });
-  }
-
-  /** A line carries 50 bytes a millisecond: what is more than AHEAD_MS waits outside. */
-  takeIn() {
-    const { line } = board.uarts[0];
-    const bitCycles = board.clockHz / 500000;
-    const aheadBytes = Math.max(0, line.freeAt - now()) / (10 * bitCycles);
-    const room = Math.floor(AHEAD_MS * 50 - aheadBytes);
-    const waiting = this.client?.readableLength ?? 0;
-    if (room <= 0 || waiting === 0) return;
-    line.send(now(), this.client.read(Math.min(room, waiting)), bitCycles);
-    board.lineChanged(0);
-  }
-
-  slice() {
-    const began = performance.now();
-    const target = this.startCycle + ((began - this.startMs) / 1000) * board.clockHz;
-    const lagMs = ((target - now()) / board.clockHz) * 1000;
-    this.worstLagMs = Math.max(this.worstLagMs, lagMs);
-    board.run(Math.min(Math.floor(target), now() + board.clockHz / 500)); // ends soon, however late it is
-    if (this.out.length && this.client) this.client.write(Buffer.from(this.out));
-    this.out = [];
-    board.pins.edges.splice(0, Math.max(0, board.pins.edges.length - 100000));
-    board.uarts[0].sent.splice(0, Math.max(0, board.uarts[0].sent.length - 100000));
-    this.takeIn();
-    this.busyMs += performance.now() - began;
-    this.timer = lagMs > 1 ? setImmediate(() => this.slice()) : setTimeout(() => this.slice(), 1);
-  }
-
-  report() {
-    const cycles = now() - this.startCycle;
-    const lag = ((performance.now() - this.startMs) / 1000) * board.clockHz - cycles;
-    return {
-      times_real_time: (cycles / board.clockHz) * 1000 / this.busyMs,
-      lag_ms: (lag / board.clockHz) * 1000, worst_lag_ms: this.worstLagMs,
-    };
-  }
-
-  close() {
-    clearTimeout(this.timer);
-    clearImmediate(this.timer);
-    this.client?.destroy();
-    this.server.close();
-    board.onSent = null;
-  }
-}
 
 const [flag, image, ...pins] = process.argv.slice(2);
 if (flag === '--paced') {

@@ -8,7 +8,10 @@
  * vector (three byte program counter), and one more instruction runs after the I flag was set.
  * Not modelled: sleep (runs on), SPM, ADC, SPI, TWI, analogue comparator, JTAG, external memory. */
 import avr8js from 'avr8js';
-import { DATA_SIZE, FLASH_WORDS, RAM_END, RAM_START, TIMERS, UARTS, VECTORS, REGS, vectorOf } from './map.mjs';
+import { ACTS } from './acts.mjs';
+import { bootStart, fusesOf, readSpecial, selfProgram, startup } from './fuses.mjs';
+import { Interrupts } from './interrupts.mjs';
+import { DATA_SIZE, FLASH_WORDS, RAM_END, RAM_START, TIMERS, UARTS, VECTORS, REGS } from './map.mjs';
 import { Eeprom, Watchdog } from './memory.mjs';
 import { Pins } from './pins.mjs';
 import { makeStep } from './step.mjs';
@@ -18,22 +21,19 @@ import { Watch } from './watch.mjs';
 
 const SREG = REGS.SREG;
 const I = 0x80;
-const INTERRUPT_CYCLES = 5;
-const ENDLESS = 0xcfff; // RJMP to itself
 const RESET_FLAGS = { power: 1, external: 2, brownout: 4, watchdog: 8 };
-const SIGNATURE = { 0: 0x1e, 2: 0x98, 4: 0x01, 1: 0x80 };
-const FUSES = { low: 0xf7, high: 0xc7, extended: 0xfc, lock: 0xff };
 const FIELDS = ['wake', 'iOn', 'offSince', 'offPc', 'offLabel', 'off', 'pending0', 'pending1', 'since',
   'serving', 'vectors', 'resets', 'stimuli', 'drops', 'holds', 'masked', 'special', 'seed', 'unknown',
   'statsFrom'];
 
-export class Board {
+export class Board extends Interrupts {
   /** options: fuses {low, high, extended, lock}, eeprom (bytes), clockHz, wdtHz, seed, startupCycles. */
   constructor(image, options = {}) {
+    super();
     this.clockHz = options.clockHz ?? 16e6;
     this.seed = options.seed ?? 1;
     this.symbols = image.symbols;
-    this.fuses = { ...FUSES, ...fusesOf(image), ...options.fuses };
+    this.fuses = fusesOf(image, options.fuses);
     const words = new Uint16Array(FLASH_WORDS);
     new Uint8Array(words.buffer).set(image.flash);
     this.cpu = new avr8js.CPU(words, DATA_SIZE - 0x100);
@@ -46,7 +46,7 @@ export class Board {
       this.unknown++;
     };
     this.step = makeStep(this.cpu);
-    this.startupCycles = options.startupCycles ?? this.startup();
+    this.startupCycles = options.startupCycles ?? startup(this.fuses, this.clockHz);
     this.patches = new Map(); // word address → what belongs there
     this.acknowledge = new Array(VECTORS.length).fill(null);
     this.startFresh();
@@ -58,7 +58,7 @@ export class Board {
     this.watchdog = new Watchdog(this, options.wdtHz ?? 128000);
     this.cpu.onWatchdogReset = () => this.watchdog.kick();
     this.parts = [this.pins, ...this.timers, ...this.uarts, this.eeprom, this.watchdog];
-    this.onWrite(REGS.SPMCSR, (value, old, now) => this.selfProgram(value, now));
+    this.onWrite(REGS.SPMCSR, (value, old, now) => selfProgram(this, value, now));
     this.watch = new Watch(this);
     this.reset('power', 0);
   }
@@ -85,13 +85,6 @@ export class Board {
     this.offPc = 0;
     this.offLabel = 'boot';
     this.resetStatistics();
-  }
-
-  resetStatistics() {
-    this.statsFrom = this.cpu.cycles;
-    this.off = {}; // what turned interrupts off → its longest stretch
-    this.vectors = {}; // name → service times
-    if (this.watchdog) this.watchdog.longestGap = 0;
   }
 
   random(below) {
@@ -173,7 +166,7 @@ export class Board {
     const { cpu, parts } = this;
     for (;;) {
       if (this.pins.dirty) this.pins.flush(cpu.cycles);
-      if (this.special) this.readSpecial();
+      if (this.special) readSpecial(this);
       let due = Infinity;
       let first = null;
       for (let i = 0; i < parts.length; i++) {
@@ -195,98 +188,6 @@ export class Board {
     if (cpu.cycles >= this.limit) this.stopped ??= 'cycle';
   }
 
-  // --- interrupts ---
-
-  interrupt(vector, on, at) {
-    const bit = 1 << (vector & 31);
-    const pending = vector < 32 ? this.pending0 : this.pending1;
-    if (on === ((pending & bit) !== 0)) return;
-    if (on) this.since[vector] = at;
-    if (vector < 32) this.pending0 = pending ^ bit;
-    else this.pending1 = pending ^ bit;
-  }
-
-  next() { // the lowest pending vector that is not held back
-    for (const [offset, word] of [[0, this.pending0], [32, this.pending1]]) {
-      for (let left = word; left; left &= left - 1) {
-        const vector = offset + 31 - Math.clz32(left & -left);
-        if (!(this.holds[vector] > this.cpu.cycles)) return vector;
-      }
-    }
-    return -1;
-  }
-
-  enter() {
-    if (this.masked) return;
-    const vector = this.next();
-    if (vector < 0) return;
-    const { cpu, data } = this;
-    const now = cpu.cycles;
-    if (this.drops[vector] > 0) { // a planted fault: the flag is taken, nobody comes
-      this.drops[vector]--;
-      this.acknowledge[vector]?.(now);
-      return;
-    }
-    const stack = data[REGS.SPL] | (data[REGS.SPH] << 8);
-    data[stack] = cpu.pc & 0xff;
-    data[stack - 1] = cpu.pc >> 8;
-    data[stack - 2] = cpu.pc >> 16;
-    data[REGS.SPL] = stack - 3;
-    data[REGS.SPH] = (stack - 3) >> 8;
-    data[SREG] &= ~I;
-    this.iOn = false;
-    this.offSince = now;
-    this.offPc = cpu.pc;
-    this.offLabel = VECTORS[vector];
-    cpu.cycles += INTERRUPT_CYCLES;
-    const own = this.statistics(vector);
-    if (now - this.since[vector] > own.longestWait) {
-      own.longestWait = now - this.since[vector];
-      own.longestWaitAt = now;
-    }
-    own.lowestStack = Math.min(own.lowestStack, stack - 3);
-    this.serving.push([vector, now]);
-    cpu.pc = vector * 2 + (data[REGS.MCUCR] & 2 ? this.bootStart() : 0);
-    this.acknowledge[vector]?.(cpu.cycles);
-    if (this.stop.vector === vector) this.stopped ??= 'vector';
-  }
-
-  statistics(vector) {
-    return this.vectors[VECTORS[vector]] ??= {
-      count: 0, total: 0, longest: 0, longestAt: 0, longestWait: 0, longestWaitAt: 0, lowestStack: DATA_SIZE,
-    };
-  }
-
-  served() { // RETI
-    const one = this.serving.pop();
-    if (!one) return;
-    const [vector, from] = one;
-    const cycles = this.cpu.cycles + 1 - from; // avr8js counts an instruction's last cycle after this
-    const own = this.statistics(vector);
-    own.count++;
-    own.total += cycles;
-    if (cycles > own.longest) {
-      own.longest = cycles;
-      own.longestAt = from;
-    }
-  }
-
-  turnedOn() {
-    this.iOn = true;
-    const cycles = this.cpu.cycles - this.offSince;
-    const label = this.offLabel;
-    if (!(this.off[label]?.cycles >= cycles)) {
-      this.off[label] = { cycles, at: this.offSince, pc: this.offPc * 2 };
-    }
-  }
-
-  turnedOff(pc) {
-    this.iOn = false;
-    this.offSince = this.cpu.cycles;
-    this.offPc = pc;
-    this.offLabel = this.serving.length ? VECTORS[this.serving[this.serving.length - 1][0]] : 'program';
-  }
-
   // --- what comes from outside, and planted faults ---
 
   /** Writes as the program would, through the registers' actions; the watch looks away. */
@@ -296,9 +197,7 @@ export class Board {
     this.watch.isOff = false;
   }
 
-  /** act: ['pin', name, 0|1|null], ['force', name, 0|1|null], ['pull', name, 0|1], ['reset', cause, hold],
-   * ['poke', address, bytes], ['flash', byte address, bytes], ['wedge', where, interrupts], ['cli'], ['mask', on],
-   * ['drop', vector, count], ['hold', vector, cycles], ['stall', cycles], ['count', timer, value]. */
+  /** act: see acts.mjs. */
   schedule(at, act) {
     if (!(act[0] in ACTS)) throw new Error(`no such act: ${act[0]}`);
     const one = { at: Math.max(at, this.cpu.cycles), act };
@@ -310,22 +209,6 @@ export class Board {
 
   stimulate({ at, act: [name, ...rest] }) {
     ACTS[name](this, at, ...rest);
-  }
-
-  wedge(at, where, interrupts) {
-    const serving = this.serving.length ? VECTORS[this.serving[this.serving.length - 1][0]] : 'main';
-    const open = where === 'open main' && serving === 'main' && (this.data[SREG] & I);
-    if (where !== 'anywhere' && where !== serving && !open) { // not there yet
-      this.schedule(this.cpu.cycles + 1, ['wedge', where, interrupts]);
-      return;
-    }
-    this.patch(this.cpu.pc, ENDLESS);
-    if (!interrupts) this.data[SREG] &= ~I;
-  }
-
-  patch(word, value) {
-    if (!this.patches.has(word)) this.patches.set(word, this.cpu.progMem[word]);
-    this.cpu.progMem[word] = value;
   }
 
   unpatch() {
@@ -351,17 +234,7 @@ export class Board {
     this.pins.watchLine(this.cpu.cycles);
   }
 
-  // --- reset, fuses ---
-
-  bootStart() {
-    return [0x1f000, 0x1f800, 0x1fc00, 0x1fe00][(this.fuses.high >> 1) & 3];
-  }
-
-  /** From the reset to the first instruction, for crystals: 16K clocks and the time SUT1:0 asks for. */
-  startup() {
-    const slow = (this.fuses.low & 0x30) === 0x30;
-    return 16384 + 14 + Math.round((slow ? 65e-3 : 4.1e-3) * this.clockHz);
-  }
+  // --- reset ---
 
   resetAt(cause, at) {
     this.reset(cause, at, 0);
@@ -392,42 +265,13 @@ export class Board {
     this.pins.reset(at);
     for (const part of [...this.timers, ...this.uarts, this.eeprom, this.watchdog]) part.reset(begins);
     cpu.cycles = begins;
-    cpu.pc = this.fuses.high & 1 ? 0 : this.bootStart();
+    cpu.pc = this.fuses.high & 1 ? 0 : bootStart(this.fuses);
     this.offSince = begins;
     this.offPc = cpu.pc;
     this.offLabel = 'boot';
     this.resets.push([at, cause, begins]);
     if (this.stop.reset) this.stopped ??= 'reset';
     this.touch();
-  }
-
-  selfProgram(value, now) {
-    const { data } = this;
-    data[REGS.SPMCSR] = value & 0xbf;
-    if (!(value & 1)) return true;
-    if (value & 0x28) this.special = { fuses: (value & 0x20) === 0, until: now + 5 };
-    else this.unmodelled('self-programming');
-    this.touch();
-    return true;
-  }
-
-  /** Fuses, lock bits and signature: what an LPM within three cycles of SPMCSR reads instead of flash. */
-  readSpecial() {
-    const { cpu, special, fuses } = this;
-    const opcode = cpu.progMem[cpu.pc];
-    const isLpm = opcode === 0x95c8 || (opcode & 0xfe0e) === 0x9004;
-    if (isLpm && cpu.cycles <= special.until) {
-      const z = cpu.dataView.getUint16(30, true);
-      const kept = cpu.progBytes[z];
-      cpu.progBytes[z] = special.fuses
-        ? [fuses.low, fuses.lock, fuses.extended, fuses.high][z] ?? 0xff : SIGNATURE[z] ?? 0xff;
-      this.step();
-      cpu.progBytes[z] = kept;
-    } else if (cpu.cycles <= special.until) {
-      return;
-    }
-    this.special = null;
-    this.data[REGS.SPMCSR] &= ~0x29;
   }
 
   // --- state ---
@@ -452,37 +296,4 @@ export class Board {
     this.parts.forEach((part, i) => part.load(saved.parts[i]));
     this.touch();
   }
-}
-
-const ACTS = {
-  pin: (board, at, name, level) => board.pins.set(name, level, at),
-  force: (board, at, name, level) => board.pins.set(name, level, at, true),
-  pull: (board, at, name, up) => board.pins.pull(name, up, at),
-  reset: (board, at, cause, hold) => board.reset(cause, at, hold ?? 0),
-  poke: (board, at, address, bytes) => board.poke(address, bytes),
-  flash: (board, at, address, bytes) => board.cpu.progBytes.set(bytes, address),
-  wedge: (board, at, where, interrupts) => board.wedge(at, where ?? 'main', interrupts ?? true),
-  /** Until a reset: neither an interrupt's return nor the end of a protected section undoes it for long. */
-  cli: (board) => {
-    const now = !board.serving.length && (board.data[SREG] & I);
-    if (now) board.data[SREG] &= ~I;
-    board.schedule(board.cpu.cycles + (now ? 400 : 5), ['cli']);
-  },
-  mask: (board, at, on) => {
-    board.masked = on;
-  },
-  drop: (board, at, vector, count) => {
-    board.drops[vectorOf(vector)] = count ?? 1;
-  },
-  hold: (board, at, vector, cycles) => {
-    board.holds[vectorOf(vector)] = at + cycles;
-  },
-  stall: (board, at, cycles) => board.stall(cycles),
-  count: (board, at, n, value) => board.timers.find((timer) => timer.n === n).disturb(value, at),
-};
-
-function fusesOf(image) {
-  const [low, high, extended] = image.fuses ?? [];
-  const found = { low, high, extended, lock: image.lock };
-  return Object.fromEntries(Object.entries(found).filter(([, value]) => value !== undefined));
 }

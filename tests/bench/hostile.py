@@ -1,4 +1,4 @@
-"""Hosts that lie to the real image, and the independent judge of what reached its pins.
+"""Hosts that lie to the real image; what reached its pins is for judge.py.
 
 ``Played`` lets the hosts written for the Python model (tests/link) play on the bench. ``Liar`` is
 one for the wire: it lies in every field, replays, floods, and arms with what it picked up.
@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass
-from fractions import Fraction
 
 from firmware_protocol.catalogue import State
 from firmware_protocol.framing import encode_frame
@@ -27,7 +25,6 @@ from firmware_protocol.messages import (
     OutputLimits,
     Reset,
     Slot,
-    Status,
     Stop,
     Voices,
 )
@@ -35,54 +32,10 @@ from tests.bench.bench import (
     BYTE_CYCLES,
     CYCLES_PER_MS,
     CYCLES_PER_TICK,
-    CYCLES_PER_US,
-    Pulse,
 )
 from tests.bench.image_bench import CEILINGS, M32, ImageBench, slot
-from tests.firmware.hostile import unlawful_us
-from tests.pulse_checker import Violation
 
-STOP_CYCLES = CYCLES_PER_MS
-"""A trip's frame, or what else ended permission, to the last light: the project's own bound."""
 TEN_MS_TICKS = 20_000
-
-
-def ceilings(output: int) -> OutputLimits:
-    """The compiled ceilings, as limits."""
-    return OutputLimits(output, *CEILINGS)
-
-
-def unlawful(pulses: Iterable[Pulse], limits: OutputLimits) -> list[Violation]:
-    """All that `limits` forbid of what their output's pin did, exactly, to the cycle."""
-    mine = [
-        (Fraction(p.start_cycle, CYCLES_PER_US), Fraction(p.on_cycles or 0, CYCLES_PER_US))
-        for p in pulses
-        if p.output == limits.output
-    ]
-    return unlawful_us(mine, limits)
-
-
-def outside_armed(board: ImageBench, pulses: Iterable[Pulse]) -> list[Pulse]:
-    """Pulses that began before, or after, what the board's own statuses called armed.
-
-    A status is told after the fact, so the end of permission is taken by its own tick.
-    """
-    tick, cycle = board.clock()
-    base = cycle - tick * CYCLES_PER_TICK
-    board.collect()
-    spans: list[list[int]] = []
-    armed = False
-    for _, message in board.messages:
-        if not isinstance(message, Status):
-            continue
-        at = base + message.now * CYCLES_PER_TICK
-        if (message.state == State.ARMED) != armed:
-            armed = not armed
-            if armed:
-                spans.append([at, board.now])
-            else:
-                spans[-1][1] = at + STOP_CYCLES
-    return [p for p in pulses if not any(a <= p.start_cycle <= b for a, b in spans)]
 
 
 @dataclass
@@ -266,6 +219,7 @@ class Liar:
         """Resets a trip and arms, with fresh nonces; both may be picked up by the liar."""
         bench = self.bench
         bench.run_for(3 * CYCLES_PER_MS)
+        bench.bytes_at(bench.now, b"\0")  # ends a frame of which a flood left half
         if bench.newest_status().state == State.TRIPPED:
             bench.reset_trip()
         if bench.newest_status().state == State.LOCKED:

@@ -21,7 +21,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.bench.image_bench import FIRMWARE
+from tests.bench.image_build import FIRMWARE
 from tests.bench.plants import PLANTS, Plant
 
 HERE = Path(__file__).parent

@@ -33,7 +33,7 @@ CHECKS = (
         "timer_checks.c",
         "((uint16_t)(off_by + 1U) <= 2U) && ",
         "",
-        "faults.py::a_register_that_changes_by_itself",
+        "wedges.py::the_clock_s_interrupt_lost_once",
     ),
     Plant(
         "the interrupt's mask is not looked at",
@@ -160,6 +160,13 @@ LATE = (
         "| (1U << ISC11);",
         "| (1U << ISC11) | (1U << ISC10);",
         "stops.py::estop_opens_at_every_phase",
+    ),
+    Plant(
+        "a stop frame is looked at with interrupts off",
+        "timers.c",
+        "    sei(); /* looking takes 400 cycles, for which an e-stop cannot wait */\n",
+        "",
+        "off.py::an_estop_does_not_wait_while_a_stop_frame_is_looked_at",
     ),
     Plant(
         "a stop frame waits for the main loop",

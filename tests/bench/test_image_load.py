@@ -8,8 +8,8 @@ from itertools import pairwise
 import pytest
 
 from tests.bench.bench import CYCLES_PER_MS
-from tests.bench.hostile import ceilings, outside_armed, unlawful
 from tests.bench.image_bench import ENABLE, ImageBench, slot
+from tests.bench.judge import ceilings, outside_armed, unlawful
 from tests.bench.load import FULL_RATES, Measured, measure
 
 pytestmark = pytest.mark.long

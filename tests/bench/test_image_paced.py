@@ -16,8 +16,8 @@ from bridge.music.tuning import note_to_hz
 from firmware_protocol.catalogue import Cause, State
 from firmware_protocol.messages import Disarm, OutputLimits
 from tests.bench.bench import CLOCK_HZ, CYCLES_PER_MS, OUTPUT_PINS
-from tests.bench.hostile import outside_armed, unlawful
 from tests.bench.image_bench import BOARD_ID, ImageBench, slot
+from tests.bench.judge import outside_armed, unlawful
 from tests.bench.pty_bridge import PtyBridge
 from tests.daw import Daw
 from tests.end_to_end.rig import BOARD_ID as RIG_ID

@@ -23,7 +23,7 @@ from tests.show.stage import first_pulses_of, score_of
 
 pytestmark = pytest.mark.long
 
-GAP_S = 0.1
+GAP_S = 0.05
 """Of silence before a note's first pulse."""
 NOTES = 22
 FIRST_S, APART_S = 0.5, 0.16

@@ -11,7 +11,8 @@ import pytest
 
 from firmware_protocol.messages import Hello, Identity, Status, Stop
 from tests.bench.bench import CYCLES_PER_MS
-from tests.bench.image_bench import FIRMWARE, ImageBench, image, slot
+from tests.bench.image_bench import ImageBench, image, slot
+from tests.bench.image_build import FIRMWARE
 from tests.bench.load import FULL_RATES, drive
 
 pytestmark = pytest.mark.long
@@ -93,3 +94,14 @@ def test_frames_are_those_the_compiler_tells(tmp_path: Path) -> None:
     }
     assert len(found) > 150
     assert {(name, size) for name, size in found if told[name] != {size}} == set()
+
+
+def test_the_image_has_no_heap_and_reckons_no_fractions() -> None:
+    """By name: what avr-libc and libgcc would link in for malloc, for float, for printf."""
+    done = subprocess.run(["avr-nm", str(image())], check=True, capture_output=True, text=True)
+    names = {line.split()[-1] for line in done.stdout.splitlines()}
+    assert {"main", "core_bytes", "guard_judge"} <= names
+    unwanted = re.compile(
+        r"malloc|calloc|realloc|free$|__\w*[sd]f\d?|__fp_\w+|v?f?printf|dtostr\w+"
+    )
+    assert sorted(name for name in names if unwanted.fullmatch(name)) == []

@@ -21,13 +21,11 @@ from firmware_protocol.messages import (
 )
 from tests.bench.bench import CYCLES_PER_MS
 from tests.bench.image_bench import (
-    BEACON,
     BOARD_ID,
     CEILINGS,
     COMMISSION,
     ENABLE,
     ESTOP_A,
-    HORN,
     OUTPUT_PINS,
     Identity,
     ImageBench,
@@ -35,6 +33,7 @@ from tests.bench.image_bench import (
     image,
     slot,
 )
+from tests.bench.image_build import BEACON, HORN
 
 pytestmark = pytest.mark.long
 
@@ -179,8 +178,14 @@ def test_damaged_memory_is_a_trip() -> None:
 
 @pytest.mark.parametrize(
     "fuses",
-    [{"high": 0xD7}, {"extended": 0xFD}, {"extended": 0xFF}, {"low": 0x62}],
-    ids=["no watchdog", "brown-out 2.7 V", "no brown-out", "RC, divided"],
+    [
+        *({"high": 0xD7}, {"high": 0xC6}, {"extended": 0xFD}, {"extended": 0xFF}),
+        *({"low": 0x62}, {"low": 0xF2}, {"low": 0xC7}),
+    ],
+    ids=[
+        *("no watchdog", "into a boot loader", "brown-out 2.7 V", "no brown-out"),
+        *("RC, divided", "RC, half the clock", "short start-up"),
+    ],
 )
 def test_wrong_fuses_cannot_arm(fuses: dict[str, int]) -> None:
     with ImageBench(fuses=fuses) as board:

@@ -12,7 +12,8 @@ import pytest
 from firmware_protocol.catalogue import Cause, State
 from firmware_protocol.messages import Status
 from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_TICK
-from tests.bench.image_bench import COMPARE_VECTORS, ENABLE, OUTPUT_PINS, ImageBench, slot
+from tests.bench.image_bench import ENABLE, OUTPUT_PINS, ImageBench, slot
+from tests.bench.image_build import COMPARE_VECTORS
 
 pytestmark = pytest.mark.long
 

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from tests.bench.image_bench import FIRMWARE
+from tests.bench.image_build import FIRMWARE
 from tests.bench.plants import PLANTS
 
 HERE = Path(__file__).parent

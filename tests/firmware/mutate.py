@@ -49,8 +49,9 @@ FILES = (
 """The guard; the interlock."""
 EXPLAINED = HERE / "equivalent.toml"
 TESTS = (
-    *("test_window.py", "test_guard.py", "test_limits.py", "test_inputs.py", "test_arming.py"),
-    *("test_interlock.py", "test_vectors.py"),
+    *("test_window.py", "test_guard.py", "test_guard_windows.py", "test_limits.py"),
+    *("test_inputs.py", "test_arming.py", "test_interlock.py", "test_interlock_reset.py"),
+    "test_vectors.py",
     "test_port.py::test_what_cannot_be_withdrawn_any_more_is_counted_as_fired",
 )
 Key = tuple[str, str, str, str, int]

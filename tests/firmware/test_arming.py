@@ -24,8 +24,8 @@ from firmware_protocol.messages import (
 from tests.link.board_bench import BOARD, LIMITS, MS
 
 from .bench import CoreBench
+from .interlock_bench import bench_in
 from .library import library
-from .test_interlock import bench_in
 
 NO_OUTPUT = replace(LIMITS, output=9)
 

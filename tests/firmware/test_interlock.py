@@ -1,79 +1,32 @@
-"""Permission to fire in the C core, from PROTOCOL.md's tables (sections 4 to 6), row by row."""
+"""Permission to fire in the C core, from PROTOCOL.md's tables (sections 4 to 6), row by row.
+
+Trips, the horn, the table of states. Reset and power-up: test_interlock_reset.py.
+"""
 
 from __future__ import annotations
 
 import ctypes
 import re
-from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from bridge.link.simulated_settings import BoardMemory
 from firmware_protocol import catalogue
-from firmware_protocol.catalogue import Cause, Reason, ResetCause, State
+from firmware_protocol.catalogue import Cause, Reason, State
 from firmware_protocol.messages import (
     FLAG_IMMEDIATE,
     Disarm,
-    Hello,
     Limits,
     Ping,
     Pong,
-    Refusal,
-    Reset,
-    Stop,
     Voices,
 )
-from tests.link.board_bench import BOARD, LIMITS, MS, slot
+from tests.link.board_bench import LIMITS, MS, slot
 
 from .bench import CoreBench
-from .library import FIRMWARE, CBoard, CMemory, library
+from .interlock_bench import ACTS, HORN, bench_in
+from .library import FIRMWARE, CMemory, library
 
-HORN = replace(BOARD, horn_ms=120)
-
-
-def bench_in(state: State) -> CoreBench:
-    """A proven board with limits, in `state`, for cause 5 where tripped."""
-    bench = CoreBench(HORN if state == State.WARNING else BOARD)
-    bench.prove()
-    bench.send(Limits(LIMITS))
-    if state in (State.WARNING, State.ARMED):
-        bench.arm()
-    if state == State.TRIPPED:
-        bench.send(Stop(1))
-    bench.advance(1)
-    assert bench.board.state == state
-    return bench
-
-
-def guard_refusals(bench: CoreBench) -> None:
-    bench.voices(slot(300, 401))
-    bench.advance(20 * 300)
-
-
-def wrong_session(bench: CoreBench) -> None:
-    bench.send(bench.frame(session=bench.board.session ^ 1))
-
-
-def lease(bench: CoreBench) -> None:
-    bench.advance(250 * MS)
-
-
-ACTS: dict[Cause, Callable[[CoreBench], object]] = {
-    Cause.ESTOP_OPEN: lambda b: b.inputs(estop_a=False, estop_b=False),
-    Cause.KEY_OFF: lambda b: b.inputs(key=False),
-    Cause.LOCAL_STOP: lambda b: b.inputs(local_stop=True),
-    Cause.HOST_STOP: lambda b: b.send(Stop(1)),
-    Cause.LINE_BREAK: lambda b: b.line_break(),
-    Cause.LEASE_EXPIRED: lease,
-    Cause.WRONG_SESSION: wrong_session,
-    Cause.SETUP_WHILE_ARMED: lambda b: b.send(Hello()),
-    Cause.GUARD_REFUSALS: guard_refusals,
-    Cause.PIN_MISMATCH: lambda b: b.inputs(pin_mismatch=True),
-    Cause.NOT_READY: lambda b: b.inputs(ready={0: False}),
-    Cause.INTERNAL_FAULT: lambda b: b.board.internal_fault(b.tick),
-}
 FROM_LOCKED = {Cause.ESTOP_OPEN, Cause.HOST_STOP, Cause.PIN_MISMATCH, Cause.INTERNAL_FAULT}
 """Section 5: "Causes 11 and 16 trip from locked too", a stop from any, an e-stop once proven."""
 
@@ -158,108 +111,6 @@ def test_an_expiry_makes_dark_in_mid_pulse() -> None:
     assert bench.board.cause == Cause.LEASE_EXPIRED
 
 
-REMAINS = {
-    Cause.ESTOP_OPEN: {"estop_a": True, "estop_b": True},
-    Cause.KEY_OFF: {"key": True},
-    Cause.LOCAL_STOP: {"local_stop": False},
-    Cause.LINE_BREAK: None,
-    Cause.PIN_MISMATCH: {"pin_mismatch": False},
-    Cause.NOT_READY: {"ready": {0: True}},
-}
-"""Section 5, third column, and what ends each cause that lasts (None: the line goes high)."""
-
-
-@pytest.mark.parametrize("cause", ACTS)
-def test_reset_while_the_cause_lasts(cause: Cause) -> None:
-    bench = bench_in(State.ARMED)
-    if (
-        cause == Cause.LINE_BREAK
-    ):  # bytes show that the line is high: nothing can be said in a break
-        bench.line_break()
-        bench.board.receive(bench.tick, b"\x00")
-        bench.reset_trip()
-        assert bench.board.state == State.LOCKED
-        return
-    ACTS[cause](bench)
-    if cause in REMAINS:
-        (refusal,) = bench.send(Reset(bench.board.trip_number, bench.nonce()))
-        assert isinstance(refusal, Refusal)
-        assert (refusal.reason, refusal.detail) == (Reason.CAUSE_REMAINS, cause)
-        bench.inputs(**(REMAINS[cause] or {}))
-        bench.advance(100 * MS)
-    bench.reset_trip()
-    assert bench.board.state == State.LOCKED
-    assert bench.board.cause == Cause.NONE
-
-
-@pytest.mark.parametrize("which", ["estop_a", "estop_b"])
-def test_reset_while_contacts_disagree(which: str) -> None:
-    bench = CoreBench()
-    bench.inputs(**{which: False})  # the proof test of one alone
-    bench.advance(10 * MS)
-    assert bench.board.cause == Cause.ESTOP_DISAGREE
-    assert bench.refused(Reset(bench.board.trip_number, bench.nonce())) == Reason.CAUSE_REMAINS
-    bench.inputs(**{which: True})
-    bench.advance(100 * MS)
-    bench.reset_trip()
-    assert bench.board.state == State.LOCKED
-
-
-def test_reset_is_refused_in_the_order_of_the_page() -> None:
-    bench = bench_in(State.LOCKED)
-    assert bench.refused(Reset(0, bench.nonce())) == Reason.NOT_TRIPPED
-    bench.send(Stop(1))
-    number = bench.board.trip_number
-    assert bench.refused(Reset(number + 1, 1)) == Reason.WRONG_TRIP
-    assert bench.refused(Reset(number, 1)) == Reason.BAD_NONCE
-    used = bench.nonce()
-    assert bench.refused(Reset(number + 1, used)) == Reason.WRONG_TRIP
-    assert bench.refused(Reset(number, used)) == Reason.BAD_NONCE
-    assert bench.board.state == State.TRIPPED
-    bench.reset_trip()
-    assert bench.board.state == State.LOCKED
-
-
-@pytest.mark.parametrize(
-    ("remembered", "reset_cause", "state", "cause"),
-    [
-        (State.LOCKED, ResetCause.POWER_ON, State.LOCKED, Cause.NONE),
-        (State.LOCKED, ResetCause.EXTERNAL, State.LOCKED, Cause.NONE),
-        (State.LOCKED, ResetCause.WATCHDOG, State.TRIPPED, Cause.WATCHDOG_RESET),
-        (State.LOCKED, ResetCause.BROWN_OUT, State.TRIPPED, Cause.BROWN_OUT),
-        (State.WARNING, ResetCause.POWER_ON, State.TRIPPED, Cause.RESET_WHILE_ARMED),
-        (State.ARMED, ResetCause.POWER_ON, State.TRIPPED, Cause.RESET_WHILE_ARMED),
-        (State.ARMED, ResetCause.EXTERNAL, State.TRIPPED, Cause.RESET_WHILE_ARMED),
-        (State.ARMED, ResetCause.WATCHDOG, State.TRIPPED, Cause.WATCHDOG_RESET),
-        (State.ARMED, ResetCause.BROWN_OUT, State.TRIPPED, Cause.BROWN_OUT),
-        (State.TRIPPED, ResetCause.POWER_ON, State.TRIPPED, Cause.KEY_OFF),
-        (State.TRIPPED, ResetCause.WATCHDOG, State.TRIPPED, Cause.KEY_OFF),
-    ],
-)
-def test_power_up(remembered: State, reset_cause: ResetCause, state: State, cause: Cause) -> None:
-    kept = Cause.KEY_OFF if remembered == State.TRIPPED else Cause.NONE
-    memory = BoardMemory(remembered, kept, 0xFFFF, 0xFFFF_FFFF)
-    board = CoreBench(BOARD, memory, reset_cause).board
-    fresh_trip = state == State.TRIPPED and remembered != State.TRIPPED
-    assert (board.state, board.cause) == (state, cause)
-    assert board.trip_number == (0 if fresh_trip else 0xFFFF)
-    assert board.memory.boot_id == 0
-    assert board.shown_state == state
-
-
-def test_a_memory_that_says_nothing_lawful_is_a_trip() -> None:
-    """The page knows four states; a damaged store may say anything."""
-    core = library()
-    handle = core.cw_new(CBoard(), CMemory(0, 5, 77, 0), 0xF7, 0)
-    memory = core.cw_memory(handle)
-    core.cw_free(handle)
-    assert (memory.state, memory.cause) == (State.TRIPPED, Cause.INTERNAL_FAULT)
-    assert memory.trip_number == 6
-
-
-# -- the horn --------------------------------------------------------------------------------------
-
-
 def test_warning_is_silent_and_everything_trips() -> None:
     bench = CoreBench(HORN)
     bench.prove()
@@ -288,9 +139,6 @@ def test_disarm_in_the_warning_never_fires() -> None:
     assert bench.board.state == State.LOCKED
 
 
-# -- frames that are not obeyed ------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("state", [State.LOCKED, State.TRIPPED])
 def test_voices_outside_armed(state: State) -> None:
     bench = bench_in(state)
@@ -309,9 +157,6 @@ def test_a_full_outgoing_buffer_loses_answers_whole_and_nothing_else() -> None:
     bench.board.outgoing_full(False)
     assert [type(m) for m in bench.send(Ping(2, 0))] == [Pong]
     assert len(bench.pulses) == 5  # and the sixth is under way
-
-
-# -- names ---------------------------------------------------------------------------------------
 
 
 def test_the_numbers_are_those_of_the_catalogue() -> None:

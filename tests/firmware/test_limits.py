@@ -10,8 +10,8 @@ from firmware_protocol.catalogue import Reason
 from firmware_protocol.messages import OutputLimits
 from tests.link.board_bench import LIMITS
 
+from .guard_bench import c_limits
 from .library import CCeilings, library
-from .test_guard import c_limits
 
 
 def check(fresh: OutputLimits, in_force: OutputLimits | None = None) -> int:

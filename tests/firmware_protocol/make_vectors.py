@@ -40,7 +40,8 @@ from firmware_protocol.messages import (
     Voices,
 )
 
-from .vector_scripts import SCRIPTS, bench_for
+from .vector_script import bench_for
+from .vector_scripts import SCRIPTS
 
 VECTORS = Path(firmware_protocol.__file__).parent / "vectors"
 

@@ -168,8 +168,13 @@ ISR(INT1_vect)
 /* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
 ISR(TIMER0_COMPA_vect)
 {
+    bool heard;
+
     TIMSK0 = (1U << TOIE0); /* once: receiving turned it on */
-    if (uart_heard_stop()) {
+    sei(); /* looking takes 400 cycles, for which an e-stop cannot wait */
+    heard = uart_heard_stop();
+    cli();
+    if (heard) {
         halt(HALT_STOP);
     }
 }
