@@ -22,7 +22,8 @@
 #include "uart.h"
 
 #define MOST_PIECES 6U
-#define FEW_BYTES 16U
+#define FEW_BYTES 16U       /* fewer wait for the next look */
+#define MOST_BYTES_TICKS 6000U /* 3 ms of a turn */
 #define STACK_MARK 0xC5U
 
 static struct core core;
@@ -31,6 +32,7 @@ static uint8_t disagreeing; /* bit n: the pin of output n */
 static uint8_t unsound;     /* bit n: output n at its last turn */
 extern volatile uint16_t main_rounds;
 volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
+static uint16_t bytes_ticks; /* that received bytes took of this turn */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 
 /* First of all: why we are here, the watchdog at 16 ms, and the free RAM painted, to see later how deep
@@ -113,7 +115,9 @@ static void release_stopped(bool all)
 }
 
 /* What has been received by now, as a bounded number of pieces. What comes meanwhile is for the next look: few
- * bytes at a time would cost more than the line brings them. Only where a stop waits for its turn, all. */
+ * bytes at a time would cost more than the line brings them. Only where a stop waits for its turn, all. And in a
+ * bounded time, so that a full line starves nobody, not even where its frames take longer to obey than to
+ * receive. */
 static void look_at_bytes(void)
 {
     const uint8_t *bytes;
@@ -122,11 +126,13 @@ static void look_at_bytes(void)
     bool all = false;
     bool more = true;
 
-    for (uint8_t i = 0U; more && (i < MOST_PIECES); i++) {
+    for (uint8_t i = 0U; more && (i < MOST_PIECES) && (bytes_ticks < MOST_BYTES_TICKS); i++) {
         uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_BYTES) {
-            core_bytes(&core, ticks_now(), bytes, count);
+            uint32_t now = ticks_now();
+            core_bytes(&core, now, bytes, count);
             keep_enable();
+            bytes_ticks += (uint16_t)(ticks_now() - now);
             more = was_stopped || (uart_waiting() >= FEW_BYTES);
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
@@ -213,6 +219,7 @@ static void turn(uint8_t output)
     uint8_t bit = (uint8_t)(1U << output);
     bool sound;
 
+    bytes_ticks = 0U;
     look_at_inputs();
     look_at_line();
     work_on_urgent(output);

@@ -1,6 +1,9 @@
 /* The serial line; see uart.h. */
 #include "uart.h"
 
+#include <stddef.h>
+#include <string.h>
+
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -247,6 +250,7 @@ uint8_t uart_waiting(void)
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
     uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
+    const uint8_t *end; /* of a frame: one takes up to 3 ms */
     uint8_t head;
     uint8_t left;
 
@@ -264,9 +268,16 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
         return LINE_NOTHING;
     }
     left = (uint8_t)(((head > tail) ? head : RX_BYTES) - tail); /* up to the ring's end */
-    *count = (left < MOST_BYTES) ? left : MOST_BYTES;
+    if (left > MOST_BYTES) {
+        left = MOST_BYTES;
+    }
+    end = memchr(&rx_ring[tail], 0, left);
+    if (end != NULL) {
+        left = (uint8_t)(1 + (end - &rx_ring[tail]));
+    }
+    *count = left;
     *bytes = &rx_ring[tail];
-    rx_handed = *count;
+    rx_handed = left;
     return LINE_BYTES;
 }
 
