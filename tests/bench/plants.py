@@ -113,7 +113,7 @@ ALIVE = (
         "main.c",
         "    core_poll_output(&core, now, output);\n    keep_enable();\n",
         "    core_poll_output(&core, now, output);\n",
-        "load.py::in_motion_within_what_the_processor_can_do",
+        "load.py::the_line_full_and_everything_asked_for",
     ),
     Plant(
         "the watchdog bites late",
