@@ -7,7 +7,10 @@ they agree to the tick, the frame and the pulse); then the bench's pins and line
 
 What the image may do otherwise, each near its cause and nowhere else: a pulse due before a
 processor could prepare it (after a frame) comes late or is dropped; one already prepared is not
-changed any more; at a trip an output is dark at once by hardware, before the core is told.
+changed any more; at a trip an output is dark at once by hardware, before the core is told. Where a
+pulse was dropped that the guard would have refused, and it was the one too many, the image lawfully
+does not trip (PROTOCOL.md, section 8): that is not forgiven here, and told as pulses of the image
+alone.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 from bridge.link.simulated_settings import BoardSettings, Pulse
-from firmware_protocol.catalogue import Cause, ResetCause, State
+from firmware_protocol.catalogue import Cause, GuardReason, ResetCause, State
 from firmware_protocol.framing import FrameReader
 from firmware_protocol.messages import (
     Ceilings,
@@ -33,6 +36,13 @@ from tests.bench.image_bench import ImageBench
 from tests.bench.told import programs_of
 from tests.bench.twin import MARGIN, Twin
 
+IN_A_WINDOW = {
+    GuardReason.RATE,
+    GuardReason.DUTY_1S,
+    GuardReason.DUTY_SECOND,
+    GuardReason.DUTY_THIRD,
+}
+"""Refusals that hang on how much came before."""
 LAST_TICKS = 1000
 """What starts so shortly before the end need not have ended on both sides."""
 
@@ -224,6 +234,21 @@ def late_ones(missing: set[Pulse], extra: list[Pulse]) -> set[Pulse]:
     return found
 
 
+def let_through(
+    alone: list[Pulse], gone: set[Pulse], refused: list[tuple[int, GuardReason]]
+) -> set[Pulse]:
+    """Those that the twins' guard refused for what came before, and the image's need not have: for
+    each pulse that did not come before there is room for one (PROTOCOL.md, section 8: what did not
+    come does not count)."""
+    full = [tick for tick, reason in refused if reason in IN_A_WINDOW]
+    found: set[Pulse] = set()
+    for pulse in sorted(alone, key=lambda p: p.start_tick):
+        room = sum(p.start_tick < pulse.start_tick for p in gone) - len(found)
+        if room > 0 and any(abs(pulse.start_tick - tick) <= 1 for tick in full):
+            found.add(pulse)
+    return found
+
+
 def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool) -> Verdict:
     """The comparison itself. `whole`: no reset came between."""
     matched = loose = 0
@@ -238,6 +263,8 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         late |= late_ones(gone, [p for p in extra if p not in late])
         waited = late_by(mine, late, twin.min_off_ticks(output))
         alone = [p for p in extra if p not in late | waited]
+        fired = let_through(alone, gone, twin.refused[output])
+        alone = [p for p in alone if p not in fired]
         absent = [p for p in missing if p not in gone and not in_place_of(p, waited)]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "

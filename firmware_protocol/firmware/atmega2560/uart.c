@@ -19,6 +19,9 @@
 #define ERRORS 8U       /* places of broken bytes kept; a power of two */
 #define RX_BYTES 128U   /* 2.5 ms; a power of two */
 #define MOST_BYTES 32U   /* handed over at once: their room is free only afterwards */
+/* What is handed over has no more than the end of one frame and a whole one, which takes up to 2 ms: the
+ * shortest on the wire. */
+#define LEAST_WIRE 6U
 #define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
 /* 2 ms, less what the interrupts of the broken byte and of the rise may be late by: none of 2 ms is missed,
  * and none shorter than 1.97 ms taken. */
@@ -250,7 +253,7 @@ uint8_t uart_waiting(void)
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
     uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
-    const uint8_t *end; /* of a frame: one takes up to 3 ms */
+    const uint8_t *end;
     uint8_t head;
     uint8_t left;
 
@@ -271,9 +274,11 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
     if (left > MOST_BYTES) {
         left = MOST_BYTES;
     }
-    end = memchr(&rx_ring[tail], 0, left);
-    if (end != NULL) {
-        left = (uint8_t)(1 + (end - &rx_ring[tail]));
+    if (left > LEAST_WIRE) {
+        end = memchr(&rx_ring[tail + LEAST_WIRE - 1U], 0, (uint8_t)(left - (LEAST_WIRE - 1U)));
+        if (end != NULL) {
+            left = (uint8_t)(1 + (end - &rx_ring[tail]));
+        }
     }
     *count = left;
     *bytes = &rx_ring[tail];

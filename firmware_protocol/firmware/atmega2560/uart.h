@@ -24,8 +24,8 @@ extern volatile uint8_t uart_lost;
 
 void uart_start(void);
 
-/* What was received next. LINE_BYTES: `count` good bytes at `bytes`, of one frame, which stay there
- * until the call after this one. */
+/* What was received next. LINE_BYTES: `count` good bytes at `bytes`, with the ends of two
+ * frames at most, which stay there until the call after this one. */
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count);
 
 /* How many bytes uart_take has not handed over yet. */
