@@ -114,6 +114,19 @@ static void release_stopped(bool all)
     }
 }
 
+static void look_at_break(void)
+{
+    uint8_t state = uart_watch_break();
+
+    if (state == LINE_BREAK) {
+        core_line_break(&core, ticks_now());
+    } else if (state == LINE_IDLE) {
+        core_line_idle(&core, ticks_now());
+    } else {
+        /* as it was */
+    }
+}
+
 /* What has been received by now, as a bounded number of pieces. What comes meanwhile is for the next look: few
  * bytes at a time would cost more than the line brings them. Only where a stop waits for its turn, all. And in a
  * bounded time, so that a full line starves nobody, not even where its frames take longer to obey than to
@@ -132,6 +145,7 @@ static void look_at_bytes(void)
             uint32_t now = ticks_now();
             core_bytes(&core, now, bytes, count);
             keep_enable();
+            look_at_break(); /* a stop that waits for no bytes */
             bytes_ticks += (uint16_t)(ticks_now() - now);
             more = was_stopped || (uart_waiting() >= FEW_BYTES);
         } else if (event == LINE_ERROR) {
@@ -148,17 +162,8 @@ static void look_at_bytes(void)
 
 static void look_at_line(void)
 {
-    uint8_t state;
-
     look_at_bytes();
-    state = uart_watch_break();
-    if (state == LINE_BREAK) {
-        core_line_break(&core, ticks_now());
-    } else if (state == LINE_IDLE) {
-        core_line_idle(&core, ticks_now());
-    } else {
-        /* as it was */
-    }
+    look_at_break();
 }
 
 static bool look_at_output(uint8_t output)
