@@ -23,7 +23,7 @@ from bridge.config import load_config
 from bridge.link.simulated_board import SimulatedBoard
 from bridge.link.simulated_settings import BoardSettings, Pulse
 from bridge.sound.listen import Ears, Listening, bang_by_square_law
-from bridge.sound.listen_process import Ear
+from bridge.sound.ear import Ear
 from bridge.sound.synthesis import Synthesis, loudness, pans
 from bridge.virtual_site import TimedPulse
 from firmware_protocol.messages import OutputLimits
@@ -34,6 +34,7 @@ from tests.sound.test_synthesis import peak_hz
 
 RATE = 48_000
 BLOCK = 256
+AHEAD_S = 2 * BLOCK / RATE
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -43,7 +44,7 @@ def heard(ear: Ear, blocks: int, arrivals: dict[int, list[tuple[float, float, fl
     for number in range(blocks):
         ear.arrived.extend(arrivals.get(number, ()))
         out = np.zeros((BLOCK, 2), dtype=np.float32)
-        ear.fill(out, 100 + ear.frame / RATE)
+        ear.play(out, 100 + ear.frame / RATE - AHEAD_S, AHEAD_S)
         found.append(out)
     return np.concatenate(found)
 
@@ -160,7 +161,7 @@ def test_a_simulated_coils_a4_is_heard_from_a_real_device(
     recorder.join()
     told = [line for line in said if line.startswith("sound: ")]
     assert re.fullmatch(r"sound: .* Hz, [\d.]+ ms after the bang .*", told[0]), said
-    assert re.fullmatch(r"sound: \d{3,} bangs heard .* underruns \d+, late \d+, lost 0", told[-1])
+    assert re.fullmatch(r"sound: \d{3,} of \d{3,} bangs heard.* underruns \d+, too late \d+, lost on the way 0", told[-1])
     samples, rate = cast(tuple[Any, int], soundfile.read(str(file)))  # pyright: ignore[reportUnknownMemberType]
     loud = np.flatnonzero(np.abs(samples[:, 0]) > 0.02)
     assert len(loud) > 1000, f"{len(samples)} frames {told}"
