@@ -128,12 +128,12 @@ class Desk:
         line = self._line
         if underruns != self._underruns:
             line.restart()
-        elif line.count > 1:
+        elif line.count:
             late_s = self._late_s(pairs)
             if late_s < -AUDIO_JUMP_S:
                 line.restart()  # nobody is called early: the line was late, and its points with it
             # A driver may leave a block out and not say so: from then on all is late by that much.
-            elif late_s > _MOST_OF_A_BLOCK * mixer.block / mixer.rate:
+            elif line.count > 1 and late_s > _MOST_OF_A_BLOCK * mixer.block / mixer.rate:
                 self._missed += 1
                 if self._missed < MISSED_REPORTS:
                     return None

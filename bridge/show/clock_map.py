@@ -29,9 +29,9 @@ MOST_SLEW = 500e-6
 JUMP_S = 0.03
 """A larger error is another place, not drift: it is taken at once."""
 AUDIO_JUMP_S = 0.001
-"""The same of an audio device, whose line is never so far off (`EarliestLine`) but after an underrun:
-the first calls then may all be late, and what a later one puts right would be closed in for half a
-minute."""
+"""The same of an audio device, whose line (`EarliestLine`) is never so far off but after an
+underrun: the first calls then may all be late, and what a later one puts right would be closed in
+for half a minute."""
 LEAST_SPAN_S = 1.0
 """From observations closer together no rate is read."""
 _LEAST_SCALE_S = 2e-5
