@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from typing import Any, cast
 
 
 async def json_lines(
     reader: asyncio.StreamReader, look_s: float
-) -> AsyncIterator[dict[str, Any] | None]:
+) -> AsyncGenerator[dict[str, Any] | None, None]:
     """Each line's words, and None after every `look_s` without a line, until the process closes.
 
     Who counts looks instead of time is not misled by a computer that stood still: it looks once,

@@ -208,6 +208,7 @@ def test_a_device_that_asks_for_nothing_is_gone_by_looks_not_by_the_clock() -> N
         blocks -= 1
         if blocks > 0:
             ear.play(np.zeros((BLOCK, 2), dtype=np.float32), now_s[0], AHEAD_S)
+        assert blocks > -100, "it waits for ever"
         return data + RECORD.pack(now_s[0], 1.0, 1.0)
 
     with pytest.raises(DeviceGoneError, match="asks for nothing"):
