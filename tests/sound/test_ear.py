@@ -7,6 +7,8 @@ hand: later, and it runs dry, which is an underrun whether it says so or not.
 from __future__ import annotations
 
 import random
+from copy import deepcopy
+from functools import cache
 
 import numpy as np
 import pytest
@@ -28,12 +30,12 @@ class Tape:
     """Stands in for the synthesis: keeps which bang was put where."""
 
     def __init__(self) -> None:
-        self.places: dict[int, float] = {}
+        self.fresh: list[tuple[int, float]] = []
+        """Number and place in frames, of the last block."""
 
     def block(self, frames: int, bangs: dict[int, tuple[Floats, Floats]]) -> Floats:
         places, numbers = bangs.get(0, (np.zeros(0), np.zeros(0)))
-        assert np.all(places > self.places.get(-1, -1.0)), "none before one that was heard"
-        self.places |= {round(n): p for n, p in zip(numbers, places, strict=True)}
+        self.fresh = [(round(n), float(p)) for n, p in zip(numbers, places, strict=True)]
         return np.zeros((frames, 2))
 
 
@@ -88,10 +90,10 @@ class Night:
         here_s = self.true_s(ear.frame) - self.ahead_s
         self._now_s = max(self._now_s, here_s + late_s)  # one thread: never before its last call
         self._fire(self._now_s)
-        before = set(self.tape.places)
         ear.play(np.zeros((BLOCK, 2), dtype=np.float32), self._now_s, self.ahead_s, said)
-        for number in self.tape.places.keys() - before:
-            self.heard[number] = self.true_s(self.tape.places[number])
+        for number, place in self.tape.fresh:
+            assert number not in self.heard
+            self.heard[number] = self.true_s(place)
         if self._now_s - self._observed_s >= REPORT_S:
             self._observed_s = self._now_s
             self.clock.observe()
@@ -117,6 +119,11 @@ class Night:
 
 def settled(ppm: float, late_s: float = 1e-4) -> Night:
     """Two seconds in: the latency is known, and the device's pace."""
+    return deepcopy(_settled(ppm, late_s))
+
+
+@cache
+def _settled(ppm: float, late_s: float) -> Night:
     night = Night(ppm, late_s=late_s)
     night.run(2.5)
     assert night.ear.latency_s == pytest.approx(HAND_OVER_S + AHEAD_S + BLOCK_S)
@@ -141,7 +148,7 @@ def test_without_a_fault_all_is_heard_and_nothing_is_left_out(ppm: float, late_s
 
 @pytest.mark.parametrize("ppm", PPMS)
 @pytest.mark.parametrize("call_late_ms", [0.0, 4.0, 9.0])
-@pytest.mark.parametrize("blocks", [1, 3, 40])
+@pytest.mark.parametrize("blocks", [1, 40])
 def test_after_an_underrun_that_is_told_the_next_call_in_time_is_right_again(
     ppm: float, call_late_ms: float, blocks: int
 ) -> None:
