@@ -10,7 +10,9 @@ import statistics
 import subprocess
 import threading
 import time
+from contextlib import AsyncExitStack
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -239,6 +241,31 @@ def test_a_stop_ends_the_sound_with_the_last_bang_that_was_fired() -> None:
         ear.play(out[first : first + BLOCK], began_s + first / RATE, 0.0)
     loud_s = began_s + np.flatnonzero(np.abs(out).max(axis=1) > 1e-4) / RATE
     assert last_s + 0.03 - 0.001 < loud_s[-1] < last_s + 0.03 + 0.001
+
+
+def test_pulses_of_simulated_coils_reach_the_process_and_a_site_without_any_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config = site([coil("Larkspur", "North", 1), coil("Foxglove", "North", 2)])
+    starts(monkeypatch, tmp_path, f"{DEVICE}; exec cat > {tmp_path}/heard")
+    said: list[str] = []
+    boards: Any = SimpleNamespace(boards={}, hear=None)
+
+    async def listen_to() -> None:
+        async with AsyncExitStack() as stack:
+            assert await listen.listened_to(stack, config, boards, said.append) is None
+            assert "no controller of this site is simulated" in said[0]
+            boards.boards = {"North": object()}
+            assert await listen.listened_to(stack, config, boards, said.append) is not None
+            boards.hear("Foxglove", [TimedPulse(5.0, 90e-6, 0, 180), TimedPulse(5.1, 45e-6, 0, 90)])
+
+    asyncio.run(listen_to())
+    (first_s, left, right), (second_s, _, softer) = RECORD.iter_unpack(
+        (tmp_path / "heard").read_bytes()
+    )
+    assert (first_s, second_s) == (5.0, 5.1)
+    assert right > 3 * left, "Foxglove stands right"
+    assert softer == pytest.approx(right / 2, rel=0.01), "by the square law: half the pressure"
 
 
 def test_loudness_goes_as_the_root_of_the_bangs_energy_by_the_coils_own_curve() -> None:
