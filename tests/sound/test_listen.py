@@ -333,8 +333,11 @@ def test_a_simulated_coils_a4_is_heard_from_a_real_device(
     assert len(loud) > 1000, f"{len(samples)} frames {told}"
     step = rate // 4
     parts = [samples[loud[0] + n * step :][:step, 0] for n in range(1, 7)]
-    cents = [1200 * math.log2(peak_hz(p, rate, 440.0) / 440.0) for p in parts]
-    assert abs(statistics.median(cents)) < 3.0, f"{cents} {told}"
+    cents = [
+        1200 * math.log2(peak_hz(p, rate, 440.0) / 440.0) if p.std() > 0.001 else math.inf
+        for p in parts  # a quarter in which the device heard nothing at all
+    ]
+    assert abs(statistics.median(cents)) < 3.0, f"{cents} {said}"
     # The coil stands left of the other, which is silent.
     note = samples[loud[0] : loud[0] + rate]
     assert note[:, 0].std() > 3 * note[:, 1].std()
