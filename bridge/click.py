@@ -7,6 +7,7 @@ shortest pulse that breaks out, through governor, interlock and guard.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import sys
 import tempfile
@@ -23,6 +24,7 @@ from bridge.clocks import HostS
 from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
+from bridge.json_lines import json_lines
 from bridge.serve import run_site
 from bridge.show.clock_map import ToldLine
 from bridge.terminal import Operator
@@ -32,7 +34,17 @@ STEP_S = 0.001
 AHEAD_S = 0.8
 """Between the key and the click: time for the audio, and for an ear to be ready."""
 FOUND_WITHIN_S = 10.0
+ANSWER_S = 1.0
+"""The audio has so long from the moment of a click, to say when it is heard."""
+LOOK_S = 0.5
+QUIET_LOOKS = 6
+"""So many looks without a report: the device asks for nothing any more, or its process hangs."""
+REMEDY = "look after the loudspeakers' device, then start `coilwarden click` again"
 _RATE = 48_000
+
+
+class NoClickError(Exception):
+    """No click is heard, so nothing is to be fired; the text says why."""
 
 
 class Clicks:
@@ -44,7 +56,8 @@ class Clicks:
         self._device = device
         self._process: asyncio.subprocess.Process | None = None
         self._number = 0
-        self._begins: asyncio.Queue[tuple[int, float]] = asyncio.Queue()
+        self._answer: asyncio.Future[float] | None = None
+        """Of the click that was asked for last: when it begins, in the stream's seconds."""
 
     async def open(self, folder: Path) -> str:
         """Starts it; returns the device's name. Raises OSError with why there is none."""
@@ -61,7 +74,7 @@ class Clicks:
         assert process.stdout is not None
         try:
             async with asyncio.timeout(FOUND_WITHIN_S):
-                words: dict[str, Any] = json.loads(await process.stdout.readline() or "{}")
+                words = await self._first_words(process.stdout)
         except TimeoutError:
             words = {"missing": f"nothing heard of it for {FOUND_WITHIN_S:g} s"}
         if "rate" not in words:
@@ -69,25 +82,55 @@ class Clicks:
             raise OSError(words.get("missing", "its process ended"))
         return f"{words['device']} at {words['rate']:g} Hz"
 
+    @staticmethod
+    async def _first_words(reader: asyncio.StreamReader) -> dict[str, Any]:
+        async with contextlib.aclosing(json_lines(reader, LOOK_S)) as lines:
+            async for words in lines:
+                if words is not None:
+                    return words
+        return {}
+
     async def run(self) -> None:
-        """Hears its reports, until it ends or this is cancelled."""
+        """Hears its reports, until it ends, falls silent, or this is cancelled."""
         assert self._process is not None
         assert self._process.stdout is not None
-        while line := await self._process.stdout.readline():
-            words: dict[str, Any] = json.loads(line)
-            if "begins" in words:
-                self._begins.put_nowait((words["begins"], words["stream_s"]))
-            elif "pace" in words:
-                self.line.tell(HostS(words["at_s"]), words["stream_s"], words["pace"])
-        self.missing = "the audio process ended"
+        quiet = 0
+        async for words in json_lines(self._process.stdout, LOOK_S):
+            quiet = 0 if words is not None else quiet + 1
+            if words is not None:
+                self._heard(words)
+            elif quiet >= QUIET_LOOKS:
+                self._lost("the device asks for nothing any more")
+                self._process.kill()  # no click may begin later
+        self._lost(f"the audio process ended ({await self._process.wait()})")
+
+    def _heard(self, words: dict[str, Any]) -> None:
+        if "begins" in words:
+            answer = self._answer
+            if words["begins"] == self._number and answer is not None and not answer.done():
+                answer.set_result(words["stream_s"])
+        elif "pace" in words:
+            self.line.tell(HostS(words["at_s"]), words["stream_s"], words["pace"])
+
+    def _lost(self, why: str) -> None:
+        self.missing = self.missing or why
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_exception(NoClickError(self.missing))
 
     async def click_at(self, at_s: HostS) -> HostS:
-        """Plays the click; returns when it is heard: then, or as soon as can be."""
+        """Plays the click; returns when it is heard: then, or as soon as can be. Raises
+        NoClickError when the process ends before it answers, or does not answer in time."""
+        if self.missing:
+            raise NoClickError(self.missing)
         self._number += 1
+        self._answer = asyncio.get_running_loop().create_future()
         self._say({"play": 0, "number": self._number, "position_s": 0.0, "at_s": at_s})
-        number, stream_s = 0, 0.0
-        while number != self._number:
-            number, stream_s = await self._begins.get()
+        wait_s = max(0.0, at_s - host_now()) + ANSWER_S
+        try:
+            async with asyncio.timeout(wait_s):
+                stream_s = await self._answer
+        except TimeoutError:
+            raise NoClickError(f"the audio process said nothing for {wait_s:.1f} s") from None
         line = self.line
         return HostS(line.host_s + (stream_s - line.position) / line.rate)
 
@@ -157,7 +200,7 @@ class ClickDesk:
 
     def _fire(self) -> str:
         if self._clicks.missing:
-            return f"no click, so no bang: {self._clicks.missing}"
+            return f"no click, so no bang: {self._clicks.missing}; {REMEDY}"
         if not self._is_armed:
             return "armed first: prove the stop, arm, then f"
         if self._is_asked or self.source.notes_held():
@@ -166,7 +209,12 @@ class ClickDesk:
         return f"{self.source.coil}: one bang and one click, {AHEAD_S:g} s from now"
 
     async def _click_and_bang(self) -> None:
-        heard_s = await self._clicks.click_at(HostS(host_now() + AHEAD_S))
+        try:
+            heard_s = await self._clicks.click_at(HostS(host_now() + AHEAD_S))
+        except NoClickError as error:
+            if self._operator is not None:
+                self._operator.say(f"no click, so no bang: {error}; {REMEDY}")
+            return
         # Between the key and here permission may have gone: then the next arming fires nothing.
         if self._is_armed and self._operator is not None:
             self._tried.add(self.source.coil)
@@ -182,7 +230,9 @@ class ClickDesk:
         """Runs beside the service until cancelled."""
         self._operator = operator
         await self._clicks.run()
-        operator.say(f"audio: {self._clicks.missing}: no bang is fired any more")
+        self.source.forget()
+        operator.service.source_changed()
+        operator.say(f"audio: {self._clicks.missing}: no bang is fired any more; {REMEDY}")
         await asyncio.Event().wait()
 
 

@@ -45,6 +45,10 @@ class ClickSource:
         """One bang of the coil whose turn it is, to be heard then (and its trim later)."""
         self._waiting = (MusicS(heard_s + self.trim_s[self.coil]), self.index)
 
+    def forget(self) -> None:
+        """The bang that waits for its moment is not fired."""
+        self._waiting = None
+
     def trim(self, by_s: float) -> float:
         """The coil's bang later by so much than it was; returns its trim."""
         wanted = self.trim_s[self.coil] + by_s

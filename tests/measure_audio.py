@@ -69,7 +69,7 @@ def write_show(folder: Path, times: Sequence[float]) -> Path:
     show = folder / "SHOW.toml"
     show.write_text(
         'name = "Lantern night"\n[[item]]\nname = "Clicks"\nscore = "notes.mid"\n'
-        'audio = "clicks.wav"\ncountdown_s = 3\n',
+        'audio = "clicks.wav"\ncountdown_s = 1\n',
         encoding="utf-8",
     )
     return show
@@ -96,9 +96,9 @@ def perform(
             rig.arm(board, daemon)
             daemon.say("go")
             daemon.wait_for("countdown")
-            end_s = time.monotonic() + times[-1] + 6
-            while time.monotonic() < end_s:
-                time.sleep(0.6 if stall else 1.0)
+            most_s = time.monotonic() + times[-1] + 12  # of one that tripped, it is never
+            while time.monotonic() < most_s and not any("Clicks: ended" in x for x in daemon.lines):
+                time.sleep(0.6 if stall else 0.1)
                 if stall:
                     daemon.signal(signal.SIGSTOP)
                     time.sleep(STALL_S)

@@ -11,6 +11,7 @@ from typing import Any
 
 from bridge.clocks import HostS
 from bridge.host_clock import host_now
+from bridge.json_lines import json_lines
 from bridge.show.player import AudioWish
 from bridge.show.show_file import Show
 from bridge.show.show_source import ShowSource
@@ -21,6 +22,8 @@ LOAD_S = 120.0
 """It has so long to open the device and load every file."""
 ANSWER_S = 1.0
 """It has so long from the moment at which it was to play something, to say that it does."""
+LOOK_S = 1.0
+"""Between looks that nobody counts here: `do` counts its own."""
 QUIET_LOOKS = 150
 """So many looks (`do`, 20 ms apart) without a report: the device asks for nothing any more. Looks,
 not seconds: after this computer stood still the reports of meanwhile are read first."""
@@ -61,8 +64,9 @@ class AudioLink:
         try:
             files = [[f.item, str(f.path.resolve()), f.gain] for f in self._show.audio]
             self._write({"device": self._show.audio_device, "files": files})
-            while line := await process.stdout.readline():
-                self.heard(json.loads(line))
+            async for words in json_lines(process.stdout, LOOK_S):
+                if words is not None:
+                    self.heard(words)
             self.lost(self.missing or f"its process ended ({await process.wait()})")
         finally:
             if process.stdin is not None:

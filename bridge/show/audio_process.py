@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.clocks import HostS
-from bridge.show.clock_map import EarliestLine
+from bridge.show.clock_map import AUDIO_JUMP_S, EarliestLine
 
 REPORT_S = 0.1
 WINDOW_S = 20.0
@@ -37,6 +37,9 @@ WINDOW_S = 20.0
 FADE_S = 1.5
 MISSED_REPORTS = 3
 """So many reports running, off by most of a block: a block was left out, and no chance did it."""
+MOST_RATE_ERROR = 0.006
+"""By such a share a device's rate may be off, before it is known by how much."""
+_MOST_OF_A_BLOCK = 0.6
 _CHANNELS = 2
 
 Samples = NDArray[np.float32]
@@ -72,8 +75,8 @@ class Mixer:
         process is called late, never early. `underrun`: something was not played before them."""
         first, count = self.frame, len(out)
         if underrun:
-            self.underruns += 1
             self.pairs.clear()  # they tell where the device was before
+            self.underruns += 1
         self.block = count
         self.pairs.append((dac_host_s, first / self.rate))
         self.frame = first + count
@@ -125,13 +128,17 @@ class Desk:
         line = self._line
         if underruns != self._underruns:
             line.restart()
-        # A driver may leave a block out and not say so: from then on all is late by that much.
-        elif line.count > 1 and self._is_elsewhere(pairs):
-            self._missed += 1
-            if self._missed < MISSED_REPORTS:
-                return None
-            underruns = mixer.underruns = underruns + 1
-            line.restart()
+        elif line.count:
+            late_s = self._late_s(pairs)
+            if late_s < -AUDIO_JUMP_S:
+                line.restart()  # nobody is called early: the line was late, and its points with it
+            # A driver may leave a block out and not say so: from then on all is late by that much.
+            elif line.count > 1 and late_s > _MOST_OF_A_BLOCK * mixer.block / mixer.rate:
+                self._missed += 1
+                if self._missed < MISSED_REPORTS:
+                    return None
+                underruns = mixer.underruns = underruns + 1
+                line.restart()
         self._underruns, self._missed = underruns, 0
         for at_s, stream_s in pairs:
             line.add(HostS(at_s), stream_s)
@@ -140,10 +147,20 @@ class Desk:
         stream_s = line.at(HostS(at_s))
         return {"at_s": at_s, "stream_s": stream_s, "pace": line.rate, "underruns": underruns}
 
-    def _is_elsewhere(self, pairs: list[tuple[float, float]]) -> bool:
-        """Is even the least late pair most of a block off?"""
-        off_s = max(stream_s - self._line.at(HostS(at_s)) for at_s, stream_s in pairs)
-        return abs(off_s) > 0.6 * self.mixer.block / self.mixer.rate
+    def _late_s(self, pairs: list[tuple[float, float]]) -> float:
+        """By how much even the least late pair is, but for what the rate may be off."""
+        line = self._line
+        late_s = min(line.at(HostS(at_s)) - stream_s for at_s, stream_s in pairs)
+        if line.knows_rate:
+            return late_s
+        # Else a device that is slow or fast would be found elsewhere before its rate is read.
+        unsure_s = MOST_RATE_ERROR * (pairs[-1][0] - line.host_s + line.span_s)
+        return math.copysign(max(0.0, abs(late_s) - unsure_s), late_s)
+
+    @property
+    def knows_pace(self) -> bool:
+        """Or it is taken for 1."""
+        return self._line.knows_rate
 
     @property
     def knows_the_time(self) -> bool:

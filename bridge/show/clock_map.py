@@ -28,6 +28,10 @@ MOST_SLEW = 500e-6
 """... at most by this share of the rate: under a cent, half a millisecond in a second."""
 JUMP_S = 0.03
 """A larger error is another place, not drift: it is taken at once."""
+AUDIO_JUMP_S = 0.001
+"""The same of an audio device, whose line (`EarliestLine`) is never so far off but after an
+underrun: the first calls then may all be late, and what a later one puts right would be closed in
+for half a minute."""
 LEAST_SPAN_S = 1.0
 """From observations closer together no rate is read."""
 _LEAST_SCALE_S = 2e-5
@@ -115,12 +119,19 @@ class EarliestLine:
         self._points: deque[tuple[float, float]] = deque()
         self._part_s = -math.inf
         self.rate = rate
+        self.knows_rate = False
+        """Or `rate` is what was expected."""
         self.host_s = HostS(0.0)
         self.position = 0.0
 
     @property
     def count(self) -> int:
         return len(self._points)
+
+    @property
+    def span_s(self) -> float:
+        """From the first observation to the last."""
+        return self._points[-1][0] - self._points[0][0] if self._points else 0.0
 
     def restart(self) -> None:
         """Forgets where the master was; its rate stays, for that does not jump."""
@@ -152,6 +163,7 @@ class EarliestLine:
         if -near[0][0] >= LEAST_SPAN_S:
             (x0, y0), (x1, y1) = _edge_over_mean(near)
             self.rate = (y1 - y0) / (x1 - x0)
+            self.knows_rate = True
         self.host_s = HostS(host0)
         self.position = position0 + max(y - self.rate * x for x, y in near)
 
@@ -214,8 +226,9 @@ class Line(Protocol):
 class ClockMap:
     """Host time ↔ position, as the music follows it."""
 
-    def __init__(self, line: Line) -> None:
+    def __init__(self, line: Line, *, jump_s: float = JUMP_S) -> None:
         self.line = line
+        self._jump_s = jump_s
         self._host_s = HostS(0.0)
         self._position = 0.0
         self._rate = line.rate
@@ -235,7 +248,7 @@ class ClockMap:
         self.line.add(host_s, position)
         here = self.position_at(host_s)
         error = self.line.at(host_s) - here
-        if self._jump or settle or abs(error) > JUMP_S * self.line.rate:
+        if self._jump or settle or abs(error) > self._jump_s * self.line.rate:
             self._jump = False
             self._position, self._rate = self.line.at(host_s), self.line.rate
         else:

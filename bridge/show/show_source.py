@@ -15,7 +15,7 @@ from bridge.config import Config, Input, Route
 from bridge.music.instrument import Instrument
 from bridge.music.voices import VoiceAsk
 from bridge.show.chasing import Chase, Chasing
-from bridge.show.clock_map import ClockMap, ToldLine
+from bridge.show.clock_map import AUDIO_JUMP_S, ClockMap, ToldLine
 from bridge.show.player import Item, Player, Transport
 from bridge.show.position_map import Shifted
 from bridge.show.score_file import NoSuchPlaceError
@@ -56,7 +56,7 @@ class ShowSource:
         self._lead_s = AHEAD_S
         self.chasing = self._chase_anew()
         self._audio_line = ToldLine()
-        self.audio_map = ClockMap(self._audio_line)
+        self.audio_map = ClockMap(self._audio_line, jump_s=AUDIO_JUMP_S)
         """The audio device's clock: position in its stream."""
         self._commands: list[tuple[str, tuple[float, ...]]] = []
         self._instrument = self._make()

@@ -7,7 +7,7 @@ lost to the ear and counted, and nothing waits for them.
 from __future__ import annotations
 
 import asyncio
-import json
+import contextlib
 import math
 import os
 import sys
@@ -18,13 +18,22 @@ from typing import Any, Self
 
 import numpy as np
 
+from bridge.clocks import HostS
 from bridge.config import Coil, Config
+from bridge.host_clock import host_now
+from bridge.json_lines import json_lines
 from bridge.local_boards import LocalBoards
 from bridge.sound.listen_process import RECORD
 from bridge.sound.synthesis import loudness, pans
 from bridge.virtual_site import TimedPulse
 
-LEAVE_S = 1.0
+LEAVE_S = 2.0
+LOOK_S = 1.0
+QUIET_LOOKS = 6
+"""So many looks without a word of the process: it hangs. It says something every second."""
+OPEN_LOOKS = 30
+"""The same until its first word: a device may take its time to open."""
+TELL_S = 1.0
 _AT_ONCE = 4096 // RECORD.size
 """A pipe takes so many whole or not at all (PIPE_BUF, POSIX)."""
 _STEPS_US = 2
@@ -42,7 +51,13 @@ class Listening:
         """Why nothing is heard; "" while something is, or may be."""
         self.latency_ms: float | None = None
         self.underruns = self.late = 0
+        """`late`: bangs that the process left out."""
         self.bangs = self.lost = 0
+        """Handed over; and not, because the process did not take them."""
+        self._told: tuple[int, int, int] = (0, 0, 0)
+        self._told_s = HostS(-math.inf)
+        self._device = ""
+        self._leaves = False
         self._say = say
         self._pipe: int | None = None
         self._process: asyncio.subprocess.Process | None = None
@@ -73,11 +88,12 @@ class Listening:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._leaves = True
         self._close()
         if self._process is not None and self._reading is not None:
             _, waits = await asyncio.wait({self._reading}, timeout=LEAVE_S)
             if waits:
-                self._process.kill()
+                self._kill()
                 await asyncio.wait(waits)
         if not self.missing and self.latency_ms is not None:
             self._say(f"sound: {self.summary()}")
@@ -85,9 +101,12 @@ class Listening:
     def summary(self) -> str:
         """What was heard, and how."""
         return (
-            f"{self.bangs} bangs heard {self.latency_ms:g} ms after they were fired; "
-            f"underruns {self.underruns}, late {self.late}, lost {self.lost}"
+            f"{self.bangs - self.late} of {self.bangs + self.lost} bangs heard, the last "
+            f"{self.latency_ms:g} ms after it was fired; {self._counts()}"
         )
+
+    def _counts(self) -> str:
+        return f"underruns {self.underruns}, too late {self.late}, lost on the way {self.lost}"
 
     def hear(self, bangs: Iterable[Bang]) -> None:
         """Never blocks."""
@@ -100,7 +119,8 @@ class Listening:
                 os.write(self._pipe, b"".join(part))
             except BlockingIOError:
                 self.lost += len(part)
-            except BrokenPipeError:  # its reader says why
+                self._tell_counts()
+            except BrokenPipeError:  # it has ended: what reads its words says why
                 self._close()
                 return
             else:
@@ -108,10 +128,15 @@ class Listening:
 
     async def _read(self, process: asyncio.subprocess.Process) -> None:
         assert process.stdout is not None
-        while line := await process.stdout.readline():
-            self.heard(json.loads(line))
+        quiet = 0
+        async for words in json_lines(process.stdout, LOOK_S):
+            quiet = 0 if words is not None else quiet + 1
+            if words is not None:
+                self.heard(words)
+            elif quiet >= (QUIET_LOOKS if self._device else OPEN_LOOKS):
+                self._gone("its process hangs")
         code = await process.wait()
-        if self._pipe is not None and not self.missing:
+        if not self._leaves:
             self._gone(f"its process ended ({code})")
 
     def heard(self, words: dict[str, Any]) -> None:
@@ -119,20 +144,38 @@ class Listening:
         if "missing" in words:
             self._gone(words["missing"])
         elif "rate" in words:
-            self.latency_ms = words["latency_ms"]
-            self._say(
-                f"sound: {words['device']} at {words['rate']:g} Hz, {words['latency_ms']:g} ms "
-                f"after the bang ({words['device_ms']:g} ms of it the device's)"
-            )
-        elif (words["underruns"], words["late"]) != (self.underruns, self.late):
+            self._device = f"{words['device']} at {words['rate']:g} Hz"
+        elif "latency_ms" in words:
             self.underruns, self.late = words["underruns"], words["late"]
-            if self._pipe is not None:
-                self._say(f"sound: underruns {self.underruns}, bangs too late {self.late}")
+            if words["latency_ms"] != self.latency_ms:
+                self.latency_ms = words["latency_ms"]
+                self._say(
+                    f"sound: {self._device}, {self.latency_ms:g} ms after the bang "
+                    f"({words['device_ms']:g} ms of it the device's)"
+                )
+            self._tell_counts()
+
+    def _tell_counts(self) -> None:
+        """What is missing, where that has changed; no oftener than an operator can read."""
+        counts, now_s = (self.underruns, self.late, self.lost), host_now()
+        if counts == self._told or now_s - self._told_s < TELL_S or self._leaves:
+            return
+        self._told, self._told_s = counts, now_s
+        self._say(f"sound: {self._counts()}")
 
     def _gone(self, why: str) -> None:
+        """Said once: what comes of its end is no news."""
+        if self.missing:
+            return
         self.missing = why
         self._close()
+        self._kill()
         self._say(f"sound: NONE ({why}): nothing is heard, all else goes on")
+
+    def _kill(self) -> None:
+        if self._process is not None:
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()
 
     def _close(self) -> None:
         if self._pipe is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -19,6 +20,7 @@ from bridge.show.perform import Desk
 from bridge.show.player import START_S, Item, Player, Transport
 from bridge.show.show_file import AudioFile, Show
 from bridge.show.show_source import Playing, ShowSource
+from tests.fake_audio import plays
 from tests.show.stage import score_of
 from tests.show.test_player import depot
 
@@ -210,6 +212,25 @@ def test_after_an_underrun_the_coils_go_with_what_is_played(
     assert "underrun 1" in bench.said[-1]
 
 
+def test_what_the_first_report_after_an_underrun_was_late_the_next_puts_right(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Closed in as drift is, 10 ms would be heard for half a minute."""
+    bench = Bench(monkeypatch).ready()
+    bench.later(1.0)
+    bench.player.go(bench.now_s)
+    bench.later(0.1)
+    bench.answers(bench.process.told[0])
+    bench.later(6.0)
+    before_s = bench.player.position_s(bench.now_s)
+    for late_s in (0.01, 0.0):
+        bench.now_s = HostS(bench.now_s + 0.1)
+        stream_s = (bench.now_s - 900) * DEVICE_RATE - 0.02 - late_s
+        words = {"at_s": bench.now_s, "stream_s": stream_s, "pace": DEVICE_RATE, "underruns": 1}
+        bench.link.heard(words)
+    assert bench.player.position_s(bench.now_s) == pytest.approx(before_s + 0.18, abs=1e-3)
+
+
 # -- the desk -----------------------------------------------------------------------------------
 
 
@@ -300,3 +321,36 @@ def test_without_audio_the_desk_lets_the_show_go_on(
     assert len([line for line in deck.said if line.startswith("audio: NONE")]) == 1
     assert player.transport is Transport.PLAYING
     assert player.position_s(deck.now_s) == pytest.approx(-5.0), "the countdown is counted out"
+
+
+@pytest.mark.parametrize(
+    ("script", "why"),
+    [
+        ("exit 3", r"its process ended \(3\)"),
+        ("echo noise of a library; printf '{\"at_s'; kill -9 $$", r"its process ended \(-9\)"),
+        ("""echo '{"missing": "pulled out"}'; exec cat > /dev/null""", "pulled out"),
+    ],
+)
+def test_a_process_that_dies_at_any_word_is_said_once_by_its_cause(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Any, script: str, why: str
+) -> None:
+    """Between two lines, in one, or with a word; and the item that counts down goes on."""
+    plays(monkeypatch, tmp_path, script)
+    audio = (AudioFile(0, tmp_path / "lamps.wav", 1.0),)
+    deck = Deck(monkeypatch, show_of(BACKED, audio=audio))
+    desk, player = deck.desk, deck.desk.source.player
+
+    async def night() -> None:
+        operator: Any = desk.operator
+        beside = asyncio.create_task(desk.beside(operator))
+        desk.extra("g")
+        async with asyncio.timeout(20):
+            while not desk.audio.missing:  # noqa: ASYNC110  (it tells nobody)
+                await asyncio.sleep(0.02)
+        beside.cancel()
+        await asyncio.gather(beside, return_exceptions=True)
+
+    asyncio.run(night())
+    [line] = [line for line in deck.said if "NONE" in line]
+    assert re.match(rf"audio: NONE \({why}\): the show runs on this computer's clock", line)
+    assert player.transport is Transport.PLAYING

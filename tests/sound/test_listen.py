@@ -10,7 +10,9 @@ import statistics
 import subprocess
 import threading
 import time
+from contextlib import AsyncExitStack
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
@@ -19,21 +21,27 @@ import soundfile  # pyright: ignore[reportMissingTypeStubs]
 
 from bridge import demo as demo_command
 from bridge import loop, simulate
+from bridge.coil.curves import curves_of
 from bridge.config import load_config
 from bridge.link.simulated_board import SimulatedBoard
 from bridge.link.simulated_settings import BoardSettings, Pulse
+from bridge.sound import listen
+from bridge.sound.ear import Ear
 from bridge.sound.listen import Ears, Listening, bang_by_square_law
-from bridge.sound.listen_process import Ear
+from bridge.sound.listen_process import RECORD, DeviceGoneError, attend
 from bridge.sound.synthesis import Synthesis, loudness, pans
 from bridge.virtual_site import TimedPulse
 from firmware_protocol.messages import OutputLimits
-from tests.chain.rig import coil, site
+from tests.chain.rig import INPUT, armed, coil, site
+from tests.coil.parts import coil as coil_with_tank
 from tests.end_to_end.rig import Program
+from tests.fake_audio import DEVICE, starts
 from tests.jack import JackServer, jack_server  # noqa: F401
 from tests.sound.test_synthesis import peak_hz
 
 RATE = 48_000
 BLOCK = 256
+AHEAD_S = 2 * BLOCK / RATE
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -43,7 +51,7 @@ def heard(ear: Ear, blocks: int, arrivals: dict[int, list[tuple[float, float, fl
     for number in range(blocks):
         ear.arrived.extend(arrivals.get(number, ()))
         out = np.zeros((BLOCK, 2), dtype=np.float32)
-        ear.fill(out, 100 + ear.frame / RATE)
+        ear.play(out, 100 + ear.frame / RATE - AHEAD_S, AHEAD_S)
         found.append(out)
     return np.concatenate(found)
 
@@ -117,6 +125,162 @@ def test_a_process_that_reads_nothing_holds_nothing_up() -> None:
         os.close(ours)
 
 
+@pytest.mark.parametrize(
+    ("script", "why"),
+    [
+        (f"{DEVICE}; exit 3", r"its process ended \(3\)"),
+        (f"{DEVICE}; printf '{{\"latency_ms'; kill -9 $$", r"its process ended \(-9\)"),
+        (f"{DEVICE}; echo noise of a library; exec sleep 60", "its process hangs"),
+        ("exec sleep 60", "its process hangs"),
+        ("""echo '{"missing": "pulled out"}'; exec sleep 60""", "pulled out"),
+    ],
+)
+def test_a_process_that_dies_or_hangs_is_ended_and_said_so_once_and_all_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, script: str, why: str
+) -> None:
+    """Also where a bang finds the pipe broken before the process is seen to end."""
+    starts(monkeypatch, tmp_path, script)
+    monkeypatch.setattr(listen, "LOOK_S", 0.03)
+    monkeypatch.setattr(listen, "OPEN_LOOKS", 10)
+    said: list[str] = []
+
+    async def hear() -> None:
+        async with asyncio.timeout(20), Listening(said.append) as listening:
+            deadline_s = time.monotonic() + 10
+            if "exit" in script:
+                while listening._pipe is not None and time.monotonic() < deadline_s:  # pyright: ignore[reportPrivateUsage]
+                    listening.hear([(0.0, 1.0, 1.0)])
+                    time.sleep(0.001)  # noqa: ASYNC251  (the loop must not see its end first)
+            while not listening.missing:
+                listening.hear([(0.0, 1.0, 1.0)])
+                await asyncio.sleep(0.01)
+            process: Any = listening._process  # pyright: ignore[reportPrivateUsage]
+            await process.wait()
+
+    asyncio.run(hear())
+    [line] = said
+    assert re.fullmatch(rf"sound: NONE \({why}\): nothing is heard, all else goes on", line)
+
+
+def test_what_is_missing_is_told_as_it_happens_and_at_the_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """At most once a second, by a clock that is moved here."""
+    now_s, said = [50.0], list[str]()
+    monkeypatch.setattr(listen, "host_now", lambda: now_s[0])
+    listening = Listening(said.append)
+    words = {"latency_ms": 36.0, "device_ms": 16.0, "underruns": 0, "late": 0}
+    listening.heard({"rate": 48_000.0, "device": "Depot"})
+    listening.heard(words)
+    listening.heard(words)
+    assert said == ["sound: Depot at 48000 Hz, 36 ms after the bang (16 ms of it the device's)"]
+    theirs, ours = os.pipe()
+    os.set_blocking(ours, False)
+    listening._pipe = ours  # pyright: ignore[reportPrivateUsage]
+    try:
+        listening.hear([(1.0, 1.0, 1.0)] * 256 * 17)
+    finally:
+        os.close(theirs)
+        os.close(ours)
+        listening._pipe = None  # pyright: ignore[reportPrivateUsage]
+    assert listening.lost == 256
+    assert said[1:] == ["sound: underruns 0, too late 0, lost on the way 256"]
+    listening.heard(words | {"underruns": 2, "late": 7})
+    assert len(said) == 2, "not twice in a second"
+    now_s[0] += 1.1
+    listening.heard(words | {"underruns": 2, "late": 9})
+    assert said[2:] == ["sound: underruns 2, too late 9, lost on the way 256"]
+    listening.heard(words | {"latency_ms": 66.0, "device_ms": 46.0, "underruns": 2, "late": 9})
+    assert said[3:] == ["sound: Depot at 48000 Hz, 66 ms after the bang (46 ms of it the device's)"]
+    assert listening.summary() == (
+        "4087 of 4352 bangs heard, the last 66 ms after it was fired; "
+        "underruns 2, too late 9, lost on the way 256"
+    )
+
+
+def test_a_device_that_asks_for_nothing_is_gone_by_looks_not_by_the_clock() -> None:
+    """A computer that stood still for an hour looks once; a device that is away is looked for
+    three seconds."""
+    ear, said, now_s = Ear(RATE), list[dict[str, Any]](), [0.0]
+    blocks = 40
+
+    def receive(wait_s: float, data: bytes) -> bytes:
+        nonlocal blocks
+        now_s[0] += 3600.0 if blocks == 20 else 0.101
+        blocks -= 1
+        if blocks > 0:
+            ear.play(np.zeros((BLOCK, 2), dtype=np.float32), now_s[0], AHEAD_S)
+        assert blocks > -100, "it waits for ever"
+        return data + RECORD.pack(now_s[0], 1.0, 1.0)
+
+    with pytest.raises(DeviceGoneError, match="asks for nothing"):
+        attend(ear, receive, lambda: now_s[0], said.append)
+    assert -31 <= blocks <= -29
+    assert {"latency_ms", "device_ms", "underruns", "late"} == set(said[0])
+
+
+def test_a_stop_ends_the_sound_with_the_last_bang_that_was_fired() -> None:
+    """A chord on two coils, and a stop in its middle: what is heard ends with what was fired, the
+    latency later."""
+    config = site([coil("Larkspur", "North", 1), coil("Foxglove", "North", 2)])
+    virtual, ears, ear = armed(config), Ears(config.coil), Ear(RATE)
+    for key in (60, 67):
+        virtual.midi(INPUT, bytes((0x90, key, 100)))
+    began_s = virtual.now_s
+    virtual.run_for(0.3)
+    virtual.stop()
+    stop_s = virtual.now_s
+    virtual.run_for(0.3)
+    bangs = [b for n, p in virtual.take_pulses().items() for b in ears.bangs(n, p)]
+    last_s = max(b[0] for b in bangs)
+    assert began_s + 0.2 < last_s < stop_s + 0.01
+    ear.arrived.extend(sorted(bangs))
+    ear.latency_s = 0.03
+    out = np.zeros((round(RATE * 0.8), 2), dtype=np.float32)
+    for first in range(0, len(out) - BLOCK, BLOCK):
+        ear.play(out[first : first + BLOCK], began_s + first / RATE, 0.0)
+    loud_s = began_s + np.flatnonzero(np.abs(out).max(axis=1) > 1e-4) / RATE
+    assert last_s + 0.03 - 0.001 < loud_s[-1] < last_s + 0.03 + 0.001
+
+
+def test_pulses_of_simulated_coils_reach_the_process_and_a_site_without_any_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    config = site([coil("Larkspur", "North", 1), coil("Foxglove", "North", 2)])
+    starts(monkeypatch, tmp_path, f"{DEVICE}; exec cat > {tmp_path}/heard")
+    said: list[str] = []
+    boards: Any = SimpleNamespace(boards={}, hear=None)
+
+    async def listen_to() -> None:
+        async with AsyncExitStack() as stack:
+            assert await listen.listened_to(stack, config, boards, said.append) is None
+            assert "no controller of this site is simulated" in said[0]
+            boards.boards = {"North": object()}
+            assert await listen.listened_to(stack, config, boards, said.append) is not None
+            boards.hear("Foxglove", [TimedPulse(5.0, 90e-6, 0, 180), TimedPulse(5.1, 45e-6, 0, 90)])
+
+    asyncio.run(listen_to())
+    (first_s, left, right), (second_s, _, softer) = RECORD.iter_unpack(
+        (tmp_path / "heard").read_bytes()
+    )
+    assert (first_s, second_s) == (5.0, 5.1)
+    assert right > 3 * left, "Foxglove stands right"
+    assert softer == pytest.approx(right / 2, rel=0.01), "by the square law: half the pressure"
+
+
+def test_loudness_goes_as_the_root_of_the_bangs_energy_by_the_coils_own_curve() -> None:
+    """Sound energy in proportion to the bang's (synthesis.py); the energy by the tank's physics."""
+    one = coil_with_tank()
+    curves = curves_of(one)
+    assert curves is not None
+    longest_us, ears = one.max_on_time_us, Ears([one])
+    pulses = [TimedPulse(0.0, us * 1e-6, 0, 0) for us in (longest_us, longest_us / 2)]
+    full, half = (left for _, left, _ in ears.bangs(one.name, pulses))
+    energy = curves.energy_j(longest_us / 2) / curves.energy_j(longest_us)
+    assert (half / full) ** 2 == pytest.approx(energy, rel=0.02)
+    assert abs(half / full - 0.5) > 0.01, "it could not be told from the square law"
+
+
 def _record(server: str, file: Path, seconds: int) -> None:
     """What the listening process plays, from the moment it is there."""
     deadline_s = time.monotonic() + 20
@@ -160,14 +324,20 @@ def test_a_simulated_coils_a4_is_heard_from_a_real_device(
     recorder.join()
     told = [line for line in said if line.startswith("sound: ")]
     assert re.fullmatch(r"sound: .* Hz, [\d.]+ ms after the bang .*", told[0]), said
-    assert re.fullmatch(r"sound: \d{3,} bangs heard .* underruns \d+, late \d+, lost 0", told[-1])
+    assert re.fullmatch(
+        r"sound: \d{3,} of \d{3,} bangs heard.* underruns \d+, too late \d+, lost on the way 0",
+        told[-1],
+    )
     samples, rate = cast(tuple[Any, int], soundfile.read(str(file)))  # pyright: ignore[reportUnknownMemberType]
     loud = np.flatnonzero(np.abs(samples[:, 0]) > 0.02)
     assert len(loud) > 1000, f"{len(samples)} frames {told}"
     step = rate // 4
     parts = [samples[loud[0] + n * step :][:step, 0] for n in range(1, 7)]
-    cents = [1200 * math.log2(peak_hz(p, rate, 440.0) / 440.0) for p in parts]
-    assert abs(statistics.median(cents)) < 3.0, f"{cents} {told}"
+    cents = [
+        1200 * math.log2(peak_hz(p, rate, 440.0) / 440.0) if p.std() > 0.001 else math.inf
+        for p in parts  # a quarter in which the device heard nothing at all
+    ]
+    assert abs(statistics.median(cents)) < 3.0, f"{cents} {said}"
     # The coil stands left of the other, which is silent.
     note = samples[loud[0] : loud[0] + rate]
     assert note[:, 0].std() > 3 * note[:, 1].std()
