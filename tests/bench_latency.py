@@ -58,7 +58,7 @@ from bridge.view import site_view
 from bridge.watcher import Watcher
 from tests.daw import Daw
 from tests.end_to_end.rig import Program
-from tests.jack import JackServer
+from tests.jack import JackServer, server_name
 
 BAUD = 500_000
 SITE_PORT, BARE_PORT = "Latency site", "Latency bare"
@@ -440,7 +440,7 @@ def main() -> None:
     load = os.getloadavg()[0]
     print(f"{os.cpu_count()} processors, load {load:.1f}, Python {sys.version.split()[0]}, "
           "jackd -d dummy without real-time priority, pty instead of a serial port")  # fmt: skip
-    server = JackServer(f"cw-bench-{os.getpid()}")
+    server = JackServer(server_name())
     os.environ.update(
         JACK_DEFAULT_SERVER=server.name,
         JACK_NO_START_SERVER="1",

@@ -5,30 +5,55 @@
     @pytest.mark.real
     def test_something(jack_server: JackServer) -> None: ...
 
-Every test gets a fresh server, and every run a name of its own; the environment variables are
-set for the test, and so for the processes it starts. A machine without `jackd` fails the test:
+Every test gets a fresh server, and every test process a name of its own; the environment variables
+are set for the test, and so for the processes it starts. A machine without `jackd` fails the test:
 it does not skip it.
 """
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import os
 import shutil
 import signal
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 DUMMY_DRIVER = ("-d", "dummy", "-r", "48000", "-p")
+NAMES = 6
+"""Of a machine's eight places for servers, those that tests ever take."""
+
+
+@cache
+def server_name() -> str:
+    """This process's own until it ends. A server that is killed keeps its place until one of the
+    same name starts: names that come back leave no places behind."""
+    for number in range(NAMES):
+        lock = os.open(_lock(str(number)), os.O_WRONLY | os.O_CREAT, 0o600)  # open till we end
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(lock)
+            continue
+        return f"cw-test-{number}"
+    raise RuntimeError(f"{NAMES} processes with JACK servers of these tests run on this machine")
+
+
+def _lock(name: str) -> Path:
+    return Path(tempfile.gettempdir()) / f"coilwarden-jack-{os.getuid()}-{name}.lock"
 
 
 def forget_dead_servers() -> None:
-    """A machine has places for eight servers, and one that was killed keeps its place for ever.
+    """Servers of other names may have been killed too: what they left, where none runs any more.
 
-    Where none runs any more, what they left is removed.
+    Only while `starting` is held: another test's server, on its way, would lose what it just made.
     """
     for process in Path("/proc").glob("[0-9]*"):
         try:
@@ -41,6 +66,14 @@ def forget_dead_servers() -> None:
             shutil.rmtree(left, ignore_errors=True)
         else:
             left.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def starting() -> Iterator[None]:
+    """One server starts at a time on this machine, whichever process's it is."""
+    with _lock("start").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 class JackServer:
@@ -62,6 +95,10 @@ class JackServer:
         """Returns when clients can connect. Fails the test if that does not happen."""
         if shutil.which("jackd") is None:
             pytest.fail("jackd is not installed; on Debian: apt-get install jackd2")
+        with starting():
+            self._start(timeout_s)
+
+    def _start(self, timeout_s: float) -> None:
         deadline_s = time.monotonic() + timeout_s
         while time.monotonic() < deadline_s:
             if self._process is None or self._process.poll() is not None:
@@ -116,8 +153,7 @@ class JackServer:
 def jack_server(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[JackServer]:
-    # One name for the whole run: a server that a test killed gives its place to the next.
-    server = JackServer(f"cw-test-{os.getpid()}", getattr(request, "param", 256))
+    server = JackServer(server_name(), getattr(request, "param", 256))
     monkeypatch.setenv("JACK_DEFAULT_SERVER", server.name)
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")

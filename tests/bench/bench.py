@@ -8,7 +8,6 @@ Pins are named as in the data sheet: ``"PB6"``. Pulses are those of OC1B, OC3B, 
 """
 
 import contextlib
-import fcntl
 import json
 import shutil
 import subprocess
@@ -16,6 +15,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
+
+from tests import npm
 
 HERE = Path(__file__).resolve().parent
 CLOCK_HZ = 16_000_000
@@ -91,14 +92,8 @@ def prepare() -> None:
     missing = sorted(package for program, package in TO_RUN.items() if not shutil.which(program))
     if missing:
         raise BenchError(f"the bench needs: apt-get install {' '.join(missing_packages())}")
-    with (HERE / "package-lock.json").open() as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if (HERE / "node_modules" / ".package-lock.json").exists():  # npm writes it last
-            return
-        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode != 0:
-        raise BenchError(f"{' '.join(command)} failed:\n{done.stderr}")
+    if wrong := npm.install(HERE):
+        raise BenchError(wrong)
 
 
 def build(source: Path, into: Path, *flags: str) -> Path:

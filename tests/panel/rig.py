@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-import socket
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -16,17 +15,13 @@ from bridge.journal.files import journals
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison
 from bridge.journal.values import Told
+from tests import npm
 from tests.end_to_end.rig import Program, Rig, wait_until
 from tests.journal.rig import replayed
+from tests.ports import free_port
 
 HERE = Path(__file__).resolve().parent
 SIZES = [(360, 740), (820, 1180), (1920, 1080)]
-
-
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 @contextlib.contextmanager
@@ -162,11 +157,8 @@ def arm(page: Page) -> None:
 
 def axe_source() -> str:
     """axe-core, from the npm registry at its locked version."""
-    installed = HERE / "node_modules" / ".package-lock.json"
-    if not installed.exists():  # npm writes it last
-        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, done.stdout + done.stderr
+    wrong = npm.install(HERE)
+    assert not wrong, wrong
     return (HERE / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 
