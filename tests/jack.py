@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -35,32 +36,47 @@ NAMES = 6
 def server_name() -> str:
     """This process's own until it ends. A server that is killed keeps its place until one of the
     same name starts: names that come back leave no places behind."""
-    for number in range(NAMES):
-        lock = os.open(_lock(str(number)), os.O_WRONLY | os.O_CREAT, 0o600)  # open till we end
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
+    with starting():
+        free = {number: lock for number in range(NAMES) if (lock := _try(number)) is not None}
+        if not free:
+            raise RuntimeError(f"{NAMES} processes run JACK servers of these tests already")
+        if len(free) == NAMES:
+            forget_dead_servers()
+        number, _ = free.popitem()  # its lock stays until this process ends
+        for lock in free.values():
             os.close(lock)
-            continue
-        return f"cw-test-{number}"
-    raise RuntimeError(f"{NAMES} processes with JACK servers of these tests run on this machine")
+    return f"cw-test-{number}"
 
 
 def _lock(name: str) -> Path:
     return Path(tempfile.gettempdir()) / f"coilwarden-jack-{os.getuid()}-{name}.lock"
 
 
+def _try(number: int) -> int | None:
+    """The lock of a name, as a descriptor; None: another process has it."""
+    lock = os.open(_lock(str(number)), os.O_WRONLY | os.O_CREAT, 0o600)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(lock)
+        return None
+    return lock
+
+
 def forget_dead_servers() -> None:
     """Servers of other names may have been killed too: what they left, where none runs any more.
 
-    Only while `starting` is held: another test's server, on its way, would lose what it just made.
+    Only where no other process of these tests has a name yet: libjack in it would go on with what
+    is gone.
     """
     for process in Path("/proc").glob("[0-9]*"):
         try:
-            if (process / "comm").read_text().strip() == "jackd":
-                return
+            # "1234 (jackd) S ...", proc_pid_stat(5); a dead one whose parent did not look is a Z
+            found = re.search(r"\((.*)\) (\w)", (process / "stat").read_text())
         except OSError:  # ended meanwhile
             continue
+        if found is not None and found[1] == "jackd" and found[2] != "Z":
+            return
     for left in Path("/dev/shm").glob("jack*"):
         if left.is_dir():
             shutil.rmtree(left, ignore_errors=True)
@@ -103,8 +119,6 @@ class JackServer:
         while time.monotonic() < deadline_s:
             if self._process is None or self._process.poll() is not None:
                 # Also again if it gave up because a server of this name was not quite gone.
-                if self._process is not None:
-                    forget_dead_servers()
                 self._process = subprocess.Popen(
                     ["jackd", self._scheduling, "-n", self.name, *DUMMY_DRIVER, str(self._frames)],
                     stdout=subprocess.DEVNULL,
@@ -118,7 +132,7 @@ class JackServer:
                 return
         pytest.fail(
             f"jackd did not start within {timeout_s:g} s. A machine has places for eight servers: "
-            "are others running?"
+            "do others run, or were others killed (/dev/shm/jack*)?"
         )
 
     def stop(self) -> None:

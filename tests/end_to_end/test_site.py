@@ -52,6 +52,7 @@ def rig(tmp_path: Path, jack_server: JackServer) -> Rig:  # noqa: F811
     return Rig(tmp_path)
 
 
+@pytest.mark.alone
 def test_a_daw_plays_and_stop_silences_within_10_ms(rig: Rig) -> None:
     with rig.board() as board, rig.daemon() as daemon:
         rig.arm(board, daemon)
@@ -71,6 +72,7 @@ def test_a_daw_plays_and_stop_silences_within_10_ms(rig: Rig) -> None:
         assert status(daemon)["trip"].startswith("trip 1, cause 32")
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("how", ["word", "signal", "MIDI"])
 def test_every_stop_silences_within_10_ms_under_a_flood(rig: Rig, how: str) -> None:
     """3,000 bends a second on 16 channels while a chord sounds on one coil and a note on the
