@@ -93,11 +93,11 @@ def starting() -> Iterator[None]:
 
 
 class JackServer:
-    """`jackd` on its dummy driver, 48 kHz, 256 frames a cycle (5.3 ms) if not told otherwise.
+    """`jackd` on its dummy driver, 48 kHz.
 
     Not real-time: on a machine that is short of processors JACK itself may then skip a client's
-    cycle, and lose what was in it. Tests that count messages use longer cycles:
-    `@pytest.mark.parametrize("jack_server", [1024], indirect=True)`.
+    cycle, and lose what was in it. Tests use long cycles of 1024 frames (21 ms) for that, or what
+    they ask for: `@pytest.mark.parametrize("jack_server", [2048], indirect=True)`.
     """
 
     def __init__(self, name: str, frames: int = 256, *, realtime: bool = False) -> None:
@@ -167,7 +167,7 @@ class JackServer:
 def jack_server(
     request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[JackServer]:
-    server = JackServer(server_name(), getattr(request, "param", 256))
+    server = JackServer(server_name(), getattr(request, "param", 1024))
     monkeypatch.setenv("JACK_DEFAULT_SERVER", server.name)
     monkeypatch.setenv("JACK_NO_START_SERVER", "1")
     monkeypatch.setenv("JACK_NO_AUDIO_RESERVATION", "1")
