@@ -63,6 +63,10 @@ joined() {
     cat "$notes/said"
 }
 
+files_with() { # MARK: where to look, for reading all the others takes each process ten seconds
+    grep -rlF "$1" tests --include='test_*.py'
+}
+
 fuzzing() {
     part "fuzzing the core, 20 s" .venv/bin/python -m tests.firmware.fuzz 20
 }
@@ -85,9 +89,10 @@ joined
 # measures milliseconds or needs a processor of its own has the machine for itself.
 part "pure tests" .venv/bin/python -m pytest -n 2 -m 'not real'
 beside controller
-part "real tests" .venv/bin/python -m pytest -n 3 --dist loadfile -m 'real and not alone'
+part "real tests" .venv/bin/python -m pytest -n 3 --dist loadfile -m 'real and not alone' \
+    $(files_with mark.real)
 joined
-part "real tests, one alone" .venv/bin/python -m pytest -m 'real and alone'
+part "real tests, each alone" .venv/bin/python -m pytest -m 'real and alone' $(files_with mark.alone)
 part "latency" .venv/bin/python tests/bench_latency.py --quick
 
 printf '\n'
