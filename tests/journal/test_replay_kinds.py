@@ -34,9 +34,9 @@ from bridge.stage import Stage
 from firmware_protocol.catalogue import State as BoardState
 from tests.chain.rig import note_on
 from tests.journal.rig import recorded, replayed
+from tests.running_site import NOW, Site
 from tests.show.stage import score_of
 from tests.show.test_timecode import quarter_frames
-from tests.test_service import NOW, Site
 
 DELAYED = [
     {
