@@ -89,7 +89,7 @@ joined
 # measures milliseconds or needs a processor of its own has the machine for itself.
 part "pure tests" .venv/bin/python -m pytest -n 2 -m 'not real'
 beside controller
-part "real tests" .venv/bin/python -m pytest -n 3 --dist loadfile -m 'real and not alone' \
+part "real tests" .venv/bin/python -m pytest -n 3 --dist loadgroup -m 'real and not alone' \
     $(files_with mark.real)
 joined
 part "real tests, each alone" .venv/bin/python -m pytest -m 'real and alone' $(files_with mark.alone)
