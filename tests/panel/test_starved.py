@@ -35,7 +35,9 @@ def running(code: str, count: int) -> Iterator[list[int]]:
             one.wait()
 
 
-@pytest.mark.parametrize(("code", "starves"), [(SPIN, True), (SLEEP, False)])
+@pytest.mark.parametrize(
+    ("code", "starves"), [(SPIN, True), (SLEEP, False)], ids=["share one", "sleep"]
+)
 def test_two_on_one_processor_wait_for_it_and_two_that_sleep_do_not(
     code: str, starves: bool
 ) -> None:
