@@ -26,11 +26,10 @@ SIZES = [(360, 740), (820, 1180), (1920, 1080)]
 @contextlib.contextmanager
 def browser() -> Iterator[Browser]:
     """Debian's chromium; one for all tests of a process."""
-    assert shutil.which("chromium") is not None, "chromium is missing: apt-get install chromium"
+    found = shutil.which("chromium")
+    assert found is not None, "chromium is missing: apt-get install chromium"
     with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(
-            executable_path=HERE / "chromium", args=["--no-sandbox"]
-        )
+        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
         try:
             yield opened
         finally:
