@@ -130,7 +130,11 @@ def test_kill_of_serve_in_mid_chord_ends_in_a_latched_silence(rig: Rig) -> None:
 def chord_after_arming(rig: Rig, board: Program, daemon: Program) -> Daw:
     rig.arm(board, daemon)
     daw = chord()
-    sounding(rig, daemon, 0.0)
+    try:
+        sounding(rig, daemon, 0.0)
+    except AssertionError:
+        daw.kill()  # else it would play on for ever
+        raise
     return daw
 
 
