@@ -1,7 +1,30 @@
 """Options of the whole suite: here, so that they are known whichever folder is named."""
 
+import os
+import shutil
+from pathlib import Path
+
 import pytest
+
+MEMORY = Path("/dev/shm")
+ROOM_BYTES = 2**30
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long-bench", action="store_true", help="many more phases on the bench")
+
+
+def pytest_configure() -> None:
+    """Temporary folders in memory, where there is room: a disk that others use too can take longer
+    to sync a latch than the 200 ms after which a site trips."""
+    if MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM_BYTES:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """For `--dist loadgroup`: one process has all tests of a file, and one has all with a browser,
+    which takes more of a processor than anything else here."""
+    for item in items:
+        has_browser = "chromium" in getattr(item, "fixturenames", ())
+        item.add_marker(pytest.mark.xdist_group("browser" if has_browser else item.path.name))

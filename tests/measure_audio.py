@@ -31,7 +31,7 @@ import numpy as np
 import soundfile
 
 from tests.end_to_end.rig import Program, Rig
-from tests.jack import JackServer
+from tests.jack import JackServer, server_name
 from tests.jack_ear import RATE, Ear
 from tests.show.stage import NOTE_S, first_pulses_of, midi_file
 
@@ -116,7 +116,7 @@ def main() -> None:
     frames = int(sys.argv[2]) if len(sys.argv) > 2 else 256
     times = click_times(seconds)
     for condition in sys.argv[3:] or ("idle", "loaded", "stalled"):
-        server = JackServer(f"cw-measure-{os.getpid()}", frames, realtime=True)
+        server = JackServer(server_name(), frames, realtime=True)
         os.environ.update(
             JACK_DEFAULT_SERVER=server.name, JACK_NO_START_SERVER="1", COILWARDEN_MIDI_API="jack",
             JACK_NO_AUDIO_RESERVATION="1",

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
+
 from bridge.config import Config, parse_config
+from bridge.config_errors import ConfigError
 
 SITE = """\
 [site]
@@ -108,3 +111,12 @@ def changed(*swaps: tuple[str, str]) -> str:
 
 def site(*swaps: tuple[str, str]) -> Config:
     return parse_config(changed(*swaps), "depot.toml")
+
+
+def told(text: str) -> str:
+    """What is said of a text that is not lawful."""
+    with pytest.raises(ConfigError) as caught:
+        parse_config(text, "depot.toml")
+    message = str(caught.value)
+    assert message.startswith("depot.toml: ")
+    return message

@@ -48,6 +48,7 @@ def tripped(click: Program, said: int) -> str:
 
 
 @pytest.mark.real
+@pytest.mark.alone
 @pytest.mark.parametrize("jack_server", [FRAMES], indirect=True)
 def test_each_coils_bang_is_heard_with_its_click(
     jack_server: JackServer,  # noqa: F811

@@ -194,7 +194,6 @@ def test_a_pattern_never_finds_our_own_ports(jack_server: JackServer) -> None:
 
 
 @pytest.mark.real
-@pytest.mark.parametrize("jack_server", [1024], indirect=True)
 def test_a_flood_arrives_whole_and_in_order_while_the_interpreter_is_busy(
     jack_server: JackServer,
 ) -> None:

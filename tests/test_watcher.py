@@ -18,7 +18,7 @@ from bridge.music.instrument import Instrument
 from bridge.records import InterlockChanged, Record
 from bridge.watcher import Watcher, Watchers
 from tests.chain.rig import note_on
-from tests.test_service import NOW, Site, play, tripped
+from tests.running_site import NOW, Site, play, tripped
 
 
 class All(Watcher):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import fcntl
 import shutil
 import subprocess
 from pathlib import Path
 
+from tests import npm
 from tests.bench.records import BenchError
 
 HERE = Path(__file__).resolve().parent
@@ -39,14 +39,8 @@ def prepare() -> None:
     missing = sorted(package for program, package in TO_RUN.items() if not shutil.which(program))
     if missing:
         raise BenchError(f"the bench needs: apt-get install {' '.join(missing_packages())}")
-    with (HERE / "package-lock.json").open() as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if (HERE / "node_modules" / ".package-lock.json").exists():  # npm writes it last
-            return
-        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode != 0:
-        raise BenchError(f"{' '.join(command)} failed:\n{done.stderr}")
+    if wrong := npm.install(HERE):
+        raise BenchError(wrong)
 
 
 def build(source: Path, into: Path, *flags: str) -> Path:

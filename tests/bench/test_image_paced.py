@@ -24,7 +24,7 @@ from tests.end_to_end.rig import BOARD_ID as RIG_ID
 from tests.end_to_end.rig import Rig, status, wait_until
 from tests.jack import JackServer, jack_server  # noqa: F401  (a fixture)
 
-pytestmark = pytest.mark.real
+pytestmark = [pytest.mark.real, pytest.mark.alone]
 
 LARKSPUR, FOXGLOVE = 0, 1
 LIMITS = tuple(OutputLimits(n, 300, 600, 900, 120_000) for n in (LARKSPUR, FOXGLOVE))

@@ -27,10 +27,10 @@ PORT = "Coilwarden"
 LEASE_S = 0.25
 
 
-def sounding(rig: Rig, since_s: float, pulses: int = 20) -> None:
+def sounding(rig: Rig, daemon: Program, since_s: float, pulses: int = 20) -> None:
     wait_until(
         lambda: sum(1 for _, s, _ in rig.pulses() if s > since_s) >= pulses,
-        "pulses of a chord",
+        lambda: "pulses of a chord:\n" + "\n".join(x[:300] for x in daemon.lines[-9:]),
     )
 
 
@@ -52,11 +52,12 @@ def rig(tmp_path: Path, jack_server: JackServer) -> Rig:  # noqa: F811
     return Rig(tmp_path)
 
 
+@pytest.mark.alone
 def test_a_daw_plays_and_stop_silences_within_10_ms(rig: Rig) -> None:
     with rig.board() as board, rig.daemon() as daemon:
         rig.arm(board, daemon)
         with chord():
-            sounding(rig, 0.0)
+            sounding(rig, daemon, 0.0)
             view = status(daemon)
             assert view["state"] == "armed"
             assert view["caution"] == ""
@@ -71,6 +72,7 @@ def test_a_daw_plays_and_stop_silences_within_10_ms(rig: Rig) -> None:
         assert status(daemon)["trip"].startswith("trip 1, cause 32")
 
 
+@pytest.mark.alone
 @pytest.mark.parametrize("how", ["word", "signal", "MIDI"])
 def test_every_stop_silences_within_10_ms_under_a_flood(rig: Rig, how: str) -> None:
     """3,000 bends a second on 16 channels while a chord sounds on one coil and a note on the
@@ -85,7 +87,7 @@ def test_every_stop_silences_within_10_ms_under_a_flood(rig: Rig, how: str) -> N
             wait_until(
                 lambda: status(daemon)["midi_messages"]["DAW"] > before + 3000, "a second of flood"
             )
-            sounding(rig, time.monotonic())
+            sounding(rig, daemon, time.monotonic())
             assert status(daemon)["state"] == "armed"
             said = len(daemon.lines)
             asked_s = time.monotonic()
@@ -128,7 +130,11 @@ def test_kill_of_serve_in_mid_chord_ends_in_a_latched_silence(rig: Rig) -> None:
 def chord_after_arming(rig: Rig, board: Program, daemon: Program) -> Daw:
     rig.arm(board, daemon)
     daw = chord()
-    sounding(rig, 0.0)
+    try:
+        sounding(rig, daemon, 0.0)
+    except AssertionError:
+        daw.kill()  # else it would play on for ever
+        raise
     return daw
 
 
@@ -158,7 +164,7 @@ def test_kill_of_the_daw_in_mid_chord_ends_in_silence_still_armed(rig: Rig) -> N
         assert status(daemon)["state"] == "armed"
         # A new DAW plays on at once: losing an input neither armed nor disarmed.
         with chord():
-            sounding(rig, last_s + 0.1)
+            sounding(rig, daemon, last_s + 0.1)
 
 
 def test_unplugging_trips_and_the_board_comes_back_tripped(rig: Rig) -> None:

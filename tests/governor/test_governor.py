@@ -3,44 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.governor.governor import Governed, Governor
 from bridge.governor.reasons import Effect, Limit
 from bridge.music.voices import Hold, VoiceAsk
+from tests.governor.by_hand import CHORD, NOTE_HZ, ROOMY, biggest_step, governor, on_times, windows
 from tests.governor.stage import Stage, ask, coil
-
-NOTE_HZ = {n: 440 * 2 ** ((n - 69) / 12) for n in range(24, 96)}  # ISO 16, MIDI 1.0
-CHORD = [ask(i, NOTE_HZ[n], note=n) for i, n in enumerate((45, 52, 57, 61))]
-ROOMY = {"max_break_rate_hz": 2000, "min_off_time_us": 100}
-
-
-def governor(**changes: object) -> Governor:
-    return Governor(coil(**changes), link_jitter_s=0.005)
-
-
-def on_times(answer: Governed) -> dict[int, float]:
-    return {v.voice_id: v.on_time_us for v in answer.voices}
-
-
-def biggest_step(answers: Sequence[tuple[float, Governed]]) -> float:
-    worst, before = 0.0, dict[int, float]()
-    for _, answer in answers:
-        now = on_times(answer)
-        for voice, on_us in now.items():
-            if voice in before:
-                worst = max(worst, abs(on_us / before[voice] - 1))
-        before = now
-    return worst
-
-
-def windows(*pairs: tuple[int, float]) -> list[dict[str, float]]:
-    return [{"window_ms": w, "max_percent": p} for w, p in pairs]
-
 
 # -- limits bite gently ----------------------------------------------------------------------------
 
@@ -167,82 +138,6 @@ def test_a_solo_a_plays_under_a_break_rate_of_500() -> None:
     gov = governor(max_break_rate_hz=500)
     assert len(gov.update(1.0, [ask(1, 440.0)]).voices) == 1
     assert len(gov.update(9.0, [ask(2, 480.0)]).voices) == 0
-
-
-# -- who goes ----------------------------------------------------------------------------------
-
-
-def test_the_break_rate_drops_inner_voices_and_says_so_with_numbers() -> None:
-    asks = [ask(1, 110.0), ask(2, 220.0, 0.9), ask(3, 330.0, 0.5), ask(4, 440.0)]
-    answer = governor(max_break_rate_hz=900, duty_windows=windows((1000, 12.0))).update(1.0, asks)
-    assert [v.voice_id for v in answer.voices] == [1, 2, 4]
-    (why,) = [h for h in answer.held_back if h.effect is not Effect.SHORTENED]
-    assert (why.limit, why.effect, why.voice_ids) == (Limit.BREAK_RATE, Effect.DROPPED, (3,))
-    assert why.asked == pytest.approx(1100.0)
-    # 900 · 0.995 = 895 starts in 33 slots (1.0317 s on a nominal board), less 3 % reserve.
-    assert why.allowed == pytest.approx(895 * 0.97 / 1.0317 * 0.995, rel=1e-3)
-    assert answer.meters.break_rate_hz == pytest.approx(770.0)
-
-
-def test_too_many_voices_drop_released_then_pedalled_then_inner() -> None:
-    gov = governor(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY)
-    asks = [
-        CHORD[0]._replace(hold=Hold.HELD),
-        CHORD[1]._replace(hold=Hold.PEDALLED),
-        CHORD[2]._replace(hold=Hold.RELEASED),
-        CHORD[3]._replace(hold=Hold.HELD),
-    ]
-    answer = gov.update(1.0, asks)
-    assert [v.voice_id for v in answer.voices] == [0, 3]
-    assert {h.voice_ids for h in answer.held_back} == {(1,), (2,)}
-    assert all((h.limit, h.asked, h.allowed) == (Limit.VOICES, 4, 2) for h in answer.held_back)
-
-
-def test_duty_drops_a_voice_only_when_breakout_does_not_fit() -> None:
-    # Four voices at breakout: 743 Hz · 40.5 µs = 3.0 %.
-    rate_hz = sum(a.break_rate_hz for a in CHORD)
-    for percent, sounding in ((3.7, 4), (3.3, 3)):
-        gov = governor(duty_windows=windows((1000, percent)), **ROOMY)
-        answer = gov.update(1.0, CHORD)
-        assert len(answer.voices) == sounding, rate_hz
-    (why,) = [h for h in answer.held_back if h.effect is Effect.DROPPED]
-    assert (why.limit, why.window_ms) == (Limit.DUTY, 1000)
-    assert why.asked == pytest.approx(rate_hz * 40.503e-4, rel=1e-3)
-    assert why.asked > why.allowed
-
-
-def test_a_pitch_that_cannot_break_out_is_silent_and_says_why() -> None:
-    answer = governor(duty_windows=windows((1000, 4.0)), **ROOMY).update(1.0, [ask(1, 1900.0)])
-    assert answer.voices == ()
-    (why,) = answer.held_back
-    assert (why.limit, why.effect, why.voice_ids) == (Limit.DUTY, Effect.DROPPED, (1,))
-    assert why.asked > why.allowed
-
-
-def test_what_was_dropped_returns_after_300_ms_of_room() -> None:
-    stage = Stage(coil(max_voices=2, duty_windows=windows((1000, 12.0)), **ROOMY))
-    stage.play(1.0, CHORD[:3])
-    assert [v.voice_id for v in stage.answers[-1][1].voices] == [0, 2]
-    stage.play(2.0, CHORD[1:3])
-    stage.wait(3.0)
-    returned = next(t for t, a in stage.answers if t >= 2 and 1 in on_times(a))
-    assert 2.3 <= returned <= 2.3 + 0.037
-
-
-def test_no_chatter_at_the_edge_of_the_break_rate() -> None:
-    # Vibrato of ± 2 % carries the sum over the bound and back, 5.5 times a second, for 10 s.
-    stage = Stage(coil(max_break_rate_hz=800, duty_windows=windows((1000, 12.0))))
-    bound = 795 * 0.97 / 1.0317 * 0.995
-    changes, before = 0, 3
-    for step in range(1111):
-        now = 1.0 + 0.009 * step
-        bend = 1 + 0.02 * math.sin(2 * math.pi * 5.5 * now)
-        asks = [ask(i, bound * s * bend) for i, s in enumerate((0.2, 0.35, 0.45))]
-        stage.play(now, asks)
-        sounding = len(stage.answers[-1][1].voices)
-        changes += sounding != before
-        before = sounding
-    assert 1 <= changes <= 2
 
 
 # -- soft-start, bursts, edges --------------------------------------------------------------------

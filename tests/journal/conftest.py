@@ -6,7 +6,7 @@ import pytest
 
 from bridge.journal.night import Night
 from tests.journal.rig import recorded_run
-from tests.test_service import Site
+from tests.running_site import Site
 
 
 @pytest.fixture(scope="session")

@@ -20,7 +20,7 @@ from bridge.journal.night import Night
 from bridge.journal.replay import replay
 from bridge.journal.values import Missing
 from tests.chain.rig import note_on
-from tests.test_service import NOW, Site, play
+from tests.running_site import NOW, Site, play
 
 BOTH = ("Larkspur", "Foxglove")
 

@@ -13,7 +13,7 @@ from bridge.journal.journal import Journal
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison, replay
 from tests.chain.rig import note_on
-from tests.test_service import NOW, Site, play
+from tests.running_site import NOW, Site, play
 
 
 def recorded(

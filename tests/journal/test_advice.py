@@ -26,7 +26,7 @@ from bridge.music.events import NoteFaded
 from bridge.records import HeldBackChanged, InputChanged, LinkChanged, Record, Remark
 from tests.chain.rig import coil, site
 from tests.coil.parts import SUPPLY, TANK
-from tests.test_service import Site
+from tests.running_site import Site
 
 SITE = Config.model_validate(
     site([coil("Larkspur", "North", 1), coil("Foxglove", "South", 1)]).model_dump(

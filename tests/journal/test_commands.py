@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 
 from bridge.cli import app
 from bridge.journal.night import Night
-from tests.test_service import Site
+from tests.running_site import Site
 
 
 def call(*arguments: object) -> Result:

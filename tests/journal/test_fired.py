@@ -8,7 +8,7 @@ import pytest
 
 from bridge.journal.fired import FiredPulses
 from bridge.journal.night import Night
-from tests.test_service import Site
+from tests.running_site import Site
 
 
 def test_they_are_those_that_the_boards_fired(run: tuple[Site, Night]) -> None:

@@ -23,7 +23,7 @@ from bridge.journal.database import Database
 from bridge.journal.files import parts_of
 from bridge.journal.night import Night
 from bridge.journal.values import Noted
-from tests.test_service import Site
+from tests.running_site import Site
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = ("show", "export", "replay", "report")

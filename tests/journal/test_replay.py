@@ -9,7 +9,7 @@ from bridge.config import Config
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison, replay
 from bridge.journal.values import Event, Missing, Wrote
-from tests.test_service import Site
+from tests.running_site import Site
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 from bridge.config import Config
 from bridge.music.events import MusicEvent
 from bridge.music.instrument import Instrument
-from bridge.music.voices import VoiceAsk
+from bridge.music.voices import Hold, VoiceAsk
 
 E = TypeVar("E", bound=MusicEvent)
 
@@ -117,3 +117,7 @@ class Rig:
 
     def events(self, kind: type[E]) -> list[E]:
         return [e for e in self.instrument.take_events() if isinstance(e, kind)]
+
+
+def holds(rig: Rig) -> dict[int, Hold]:
+    return {ask.note: ask.hold for ask in rig.asks()}

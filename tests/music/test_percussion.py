@@ -10,11 +10,6 @@ from bridge.music.percussion import DRUMS
 from tests.music.rig import Rig, make_config
 
 
-@pytest.fixture
-def rig() -> Rig:
-    return Rig()
-
-
 def drum(rig: Rig, key: int, velocity: int = 100) -> None:
     rig.on(key, velocity, channel=10)
 

@@ -22,9 +22,9 @@ from bridge.panel.desk import Desk
 from bridge.panel.shared import Panel
 from bridge.service import Service
 from bridge.view import SiteView, as_text, site_view
-from tests.panel.rig import free_port
 from tests.panel.test_desk import FakeService
 from tests.panel.web import TOKEN, Daemon
+from tests.ports import free_port
 
 
 class Alone:

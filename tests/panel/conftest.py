@@ -12,9 +12,17 @@ from tests.panel.web import Site
 
 
 @pytest.fixture(scope="package")
-def chromium() -> Iterator[Browser]:
+def _browser() -> Iterator[Browser]:
     with browser() as opened:
         yield opened
+
+
+@pytest.fixture
+def chromium(_browser: Browser) -> Iterator[Browser]:
+    """Without a page: one whose daemon has ended would go on drawing that it has no contact."""
+    yield _browser
+    for context in _browser.contexts:
+        context.close()
 
 
 @pytest.fixture

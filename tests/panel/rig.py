@@ -4,34 +4,28 @@ from __future__ import annotations
 
 import contextlib
 import shutil
-import socket
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 
-from playwright.sync_api import Browser, Error, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
-from bridge.interlock import CAUSES, Cause
 from bridge.journal.files import journals
 from bridge.journal.night import Night
 from bridge.journal.replay import Comparison
-from bridge.journal.values import Told
+from tests import npm
 from tests.end_to_end.rig import Program, Rig, wait_until
 from tests.journal.rig import replayed
+from tests.ports import free_port
 
 HERE = Path(__file__).resolve().parent
 SIZES = [(360, 740), (820, 1180), (1920, 1080)]
 
 
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
-
-
 @contextlib.contextmanager
 def browser() -> Iterator[Browser]:
-    """Debian's chromium; one for all tests."""
+    """Debian's chromium; one for all tests of a process."""
     found = shutil.which("chromium")
     assert found is not None, "chromium is missing: apt-get install chromium"
     with sync_playwright() as playwright:
@@ -73,6 +67,8 @@ class PanelRig:
         with self.rig.config.open("a", encoding="utf-8") as file:
             file.write(site)
         self._show = show
+        self.beside: Callable[[int, int], AbstractContextManager[None]] | None = None
+        """Entered with the processes' ids while they run (starved.py)."""
         self.tokens = self.rig.state / "panel-tokens"
         self.rig.state.mkdir(exist_ok=True)
         self.operators = {"Mara": "lantern-mara-4f7k2p9q", "Ilse": "lantern-ilse-8h3n5r6t"}
@@ -83,7 +79,9 @@ class PanelRig:
     def running(self) -> Iterator[tuple[Program, Program]]:
         with self.rig.board() as board, self._daemon() as daemon:
             daemon.wait_for("panel: http")
-            yield board, daemon
+            pids = board.process.pid, daemon.process.pid
+            with self.beside(*pids) if self.beside else contextlib.nullcontext():
+                yield board, daemon
             # In order, so that JACK need not find out by itself that a client is gone.
             with contextlib.suppress(OSError, subprocess.TimeoutExpired):
                 daemon.say("quit")
@@ -99,33 +97,6 @@ class PanelRig:
         if self._show is None:
             return self.rig.daemon()
         return Program("show", str(self.rig.config), str(self._show), "--plain")
-
-
-def unless_it_stalls(folder: Path, story: Callable[[Path], None]) -> None:
-    """A machine that stands still for 200 ms trips the site, as it must: then the story once more,
-    in another folder. Any other fault is a fault at once."""
-    for number in range(3):
-        inside = folder / str(number)
-        inside.mkdir()
-        try:
-            story(inside)
-        except (AssertionError, Error):
-            if number == 2 or not _stood_still(inside):
-                raise
-        else:
-            return
-
-
-def _stood_still(folder: Path) -> bool:
-    """By the journal: a trip of cause 7, 37 or 40 (causes.py)."""
-    stalls = {Cause.LEASE_EXPIRED, Cause.STATUS_STALE, Cause.HOST_STALLED}
-    return any(
-        CAUSES[cause].sentence in event.line
-        for path in journals(folder / "state" / "journal")
-        for event in Night(path).read()
-        if isinstance(event, Told)
-        for cause in stalls
-    )
 
 
 def state(page: Page) -> str:
@@ -162,11 +133,8 @@ def arm(page: Page) -> None:
 
 def axe_source() -> str:
     """axe-core, from the npm registry at its locked version."""
-    installed = HERE / "node_modules" / ".package-lock.json"
-    if not installed.exists():  # npm writes it last
-        command = ["npm", "ci", "--prefix", str(HERE), "--no-audit", "--no-fund"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
-        assert done.returncode == 0, done.stdout + done.stderr
+    wrong = npm.install(HERE)
+    assert not wrong, wrong
     return (HERE / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 

@@ -20,9 +20,9 @@ from tests.panel.rig import (
     serious_faults,
     sign_in,
     state,
-    unless_it_stalls,
     wait_for_state,
 )
+from tests.panel.starved import unless_starved
 
 pytestmark = pytest.mark.real
 NOT_SAFE = "Silent is not safe to approach"
@@ -39,7 +39,7 @@ def test_a_night_with_two_operators(
     jack_server: JackServer,  # noqa: F811
     chromium: Browser,
 ) -> None:
-    unless_it_stalls(tmp_path, lambda folder: two_operators(PanelRig(folder), chromium))
+    unless_starved(tmp_path, PanelRig, lambda panel: two_operators(panel, chromium))
 
 
 def two_operators(panel: PanelRig, chromium: Browser) -> None:

@@ -14,7 +14,8 @@ from bridge.journal.values import Told
 from tests.daw import Daw
 from tests.end_to_end.rig import status, wait_until
 from tests.jack import JackServer, jack_server  # noqa: F401
-from tests.panel.rig import PanelRig, open_page, sign_in, state, unless_it_stalls, wait_for_state
+from tests.panel.rig import PanelRig, open_page, sign_in, state, wait_for_state
+from tests.panel.starved import unless_starved
 
 pytestmark = pytest.mark.real
 LET_GO = "The dead man's switch was let go."
@@ -87,7 +88,9 @@ def test_held_it_plays_let_go_it_is_silent_and_nothing_holds_by_itself(
     jack_server: JackServer,  # noqa: F811
     chromium: Browser,
 ) -> None:
-    unless_it_stalls(tmp_path, lambda folder: held(PanelRig(folder, site=SITE), chromium))
+    unless_starved(
+        tmp_path, lambda folder: PanelRig(folder, site=SITE), lambda panel: held(panel, chromium)
+    )
 
 
 def held(panel: PanelRig, chromium: Browser) -> None:

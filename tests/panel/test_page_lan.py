@@ -20,11 +20,11 @@ from tests.end_to_end.rig import Rig, status
 from tests.jack import JackServer, jack_server  # noqa: F401
 from tests.panel.rig import (
     PanelRig,
-    free_port,
     open_page,
     sign_in,
     wait_for_state,
 )
+from tests.ports import free_port
 
 pytestmark = pytest.mark.real
 

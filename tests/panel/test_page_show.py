@@ -16,9 +16,9 @@ from tests.panel.rig import (
     open_page,
     sign_in,
     state,
-    unless_it_stalls,
     wait_for_state,
 )
+from tests.panel.starved import unless_starved
 
 pytestmark = pytest.mark.real
 BARS = 80
@@ -75,10 +75,11 @@ def test_transport_by_the_page(
     jack_server: JackServer,  # noqa: F811
     chromium: Browser,
 ) -> None:
-    def story(folder: Path) -> None:
-        transport(PanelRig(folder, show=write_show(folder)), chromium)
-
-    unless_it_stalls(tmp_path, story)
+    unless_starved(
+        tmp_path,
+        lambda folder: PanelRig(folder, show=write_show(folder)),
+        lambda panel: transport(panel, chromium),
+    )
 
 
 def transport(panel: PanelRig, chromium: Browser) -> None:

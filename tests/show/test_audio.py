@@ -15,6 +15,7 @@ FRAMES = 1024
 
 
 @pytest.mark.real
+@pytest.mark.alone
 @pytest.mark.parametrize("jack_server", [FRAMES], indirect=True)
 def test_notes_sound_with_the_clicks_of_their_audio(
     jack_server: JackServer,  # noqa: F811

@@ -298,6 +298,7 @@ def _record(server: str, file: Path, seconds: int) -> None:
 
 
 @pytest.mark.real
+@pytest.mark.alone
 @pytest.mark.parametrize("jack_server", [2048], indirect=True)  # not real-time: see tests/jack.py
 def test_a_simulated_coils_a4_is_heard_from_a_real_device(
     jack_server: JackServer,  # noqa: F811

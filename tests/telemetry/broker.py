@@ -16,13 +16,9 @@ from typing import Any, Self
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.ports import free_port
+
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-
-
-def free_port() -> int:
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return one.getsockname()[1]
 
 
 class Broker:
