@@ -12,7 +12,7 @@ from bridge.config import Config
 from bridge.pulse_file import write_pulses
 from bridge.rehearse.account import LOUDNESS_STEP_DB
 from bridge.rehearse.advice import advice
-from bridge.rehearse.chapters import Suggestion, chapters, routing_text, verdict
+from bridge.rehearse.chapters import Suggestion, chapters, verdict
 from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
 from bridge.rehearse.routing import Search, with_routes
 from bridge.rehearse.run import Performed, perform
@@ -143,7 +143,7 @@ def run(config: Config, wanted: Wanted) -> int:
         "suggested_routing": None
         if suggestion is None
         else {
-            "routes": routing_text(suggestion[0]),
+            "routes": [r.model_dump(include={"channels", "coils", "deal"}) for r in suggestion[0]],
             "lost_now": suggestion[1],
             "lost_then": suggestion[2],
         },

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pytest
 
-from bridge.config import Config
+from bridge.config import Config, Route
 from bridge.rehearse.advice import advice, further, sentence
 from bridge.rehearse.chapters import chapters, routing_text, verdict
 from bridge.rehearse.command import suggested
@@ -177,8 +178,8 @@ def test_a_better_routing_is_found_and_is_better_when_rehearsed() -> None:
     again = perform(with_routes(config, search.routes(best)), performed.score)
     assert lost_notes(again.account.stories) == 0
     assert search.best(search.as_now()) == [best]
-    assert any("[[music.routes]] channels = [1" in line for line in
-               routing_text(search.routes(best)))  # fmt: skip
+    pasted = tomllib.loads("\n".join(routing_text(search.routes(best))))
+    assert tuple(Route.model_validate(r) for r in pasted["music"]["routes"]) == search.routes(best)
 
 
 def test_one_cause_is_one_line_whichever_channels_it_befell() -> None:
