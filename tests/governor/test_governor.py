@@ -346,3 +346,17 @@ def test_on_times_lie_between_breakout_and_the_curve(
             assert voice.voice_id not in told
         silent = {a.voice_id for a in asks if not a.bang_count} - set(on_times(answer))
         assert silent <= told  # nobody is silenced without a reason
+
+
+def test_a_voice_that_began_among_many_is_as_loud_as_ever_when_they_have_gone() -> None:
+    """It began below the others, where the chord was heading; the chord turned back at once. Its
+    own way up is longer than theirs, and nobody else asks for a decision."""
+    stage = Stage(coil(duty_windows=windows((1000, 3.0)), **ROOMY))
+    stage.play(1.0, CHORD[:1])
+    stage.play(2.0, CHORD[:3])
+    stage.play(2.03, CHORD[1:2])
+    began = on_times(stage.answers[-1][1])
+    stage.wait(6.0)
+    alone = governor(duty_windows=windows((1000, 3.0)), **ROOMY).update(1.0, CHORD[1:2])
+    assert began[1] < 0.5 * on_times(alone)[1]
+    assert on_times(stage.answers[-1][1]) == pytest.approx(on_times(alone), rel=1e-6)

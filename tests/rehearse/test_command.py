@@ -57,3 +57,25 @@ def test_without_a_fixed_delay_a_farther_coil_is_heard_later(tmp_path: Path) -> 
     first = [int(np.flatnonzero(np.abs(s) > 0.02)[0]) for s in (samples[:, 0], foxglove)]
     later_s = (first[1] - first[0]) / rate
     assert abs(later_s - 34 / speed_of_sound_m_s(config.site.air_temperature_c)) < 0.001
+
+
+def test_with_a_fixed_delay_the_coils_sound_with_the_backing_audio(tmp_path: Path) -> None:
+    """As in the hall, where the DAW's own tracks are delayed by as much: notes and audio of second
+    1 are heard together, near coil or far."""
+    config = far_and_near()
+    inputs = [{"name": "daw", "virtual_port": "Daw", "timing": "fixed_delay", "delay_ms": 130}]
+    values = config.model_dump(exclude_unset=True) | {"input": inputs}
+    click = np.zeros(96_000)
+    click[48_000] = 1.0
+    backing, path = tmp_path / "click.wav", tmp_path / "two.wav"
+    soundfile.write(str(backing), click, 48_000)  # pyright: ignore[reportUnknownMemberType]
+    files = {"wav": path, "backing": backing}
+    assert (
+        run(Config.model_validate(values), wanted(a_note_on_each(tmp_path / "a.mid"), **files)) == 0
+    )
+    samples, rate = cast(tuple[Any, int], soundfile.read(str(path)))  # pyright: ignore[reportUnknownMemberType]
+    assert abs(int(np.argmax(np.abs(samples[:, 0]))) / rate - 1.0) < 0.002  # the click, loudest
+    before = np.flatnonzero(np.abs(samples[: rate - 96]).max(axis=1) > 0.02)
+    assert before.size == 0
+    heard = np.abs(samples[rate + 48 : rate + 480]).max(axis=0)
+    assert (heard > 0.02).all()
