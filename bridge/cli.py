@@ -169,7 +169,7 @@ def rehearse(
     """What will become of a score on this site: notes lost and why, duty, energy, what to change.
 
     Nothing fires. The same instrument, governor and guard as live, many times faster. Exit 0 if
-    all the music survives, 1 if some is lost.
+    all the music survives, 1 if some is lost, 2 on an error.
     """
     from bridge.rehearse import command  # noqa: PLC0415
     from bridge.show.score_file import ScoreError  # noqa: PLC0415

@@ -160,7 +160,8 @@ def read_score(path: Path) -> Score:
         raise ScoreError(f"{path}: cannot be read: {error.strerror or error}") from error
     except (EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
         raise ScoreError(
-            f"{path}: not a whole Standard MIDI File ({error}); export it anew"
+            f"{path}: not a whole Standard MIDI File ({error or 'it ends too early'}); "
+            "export it anew"
         ) from error
     if file.type == 2 or file.ticks_per_beat <= 0 or file.ticks_per_beat >= 0x8000:
         raise ScoreError(

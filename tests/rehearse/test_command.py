@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import json
 from pathlib import Path
 from typing import Any, cast
 
 import mido  # pyright: ignore[reportMissingTypeStubs]
 import numpy as np
+import pytest
 import soundfile  # pyright: ignore[reportMissingTypeStubs]
 
 from bridge.config import Config
@@ -18,14 +21,17 @@ from tests.rehearse.test_bad_files import written
 ROOMY = [{"window_ms": 1000, "max_percent": 12}]
 
 
-def a_note_on_each(path: Path) -> Path:
+def a_note_on_each(path: Path, *, apart: int = 0) -> Path:
     """Channels 1 and 2, at once, after a second."""
     messages = [mido.Message("program_change", channel=c, program=16, time=0) for c in (0, 1)]
     messages += [
-        mido.Message("note_on", channel=c, note=57, velocity=100, time=960 * (c == 0))
+        mido.Message("note_on", channel=c, note=57 + apart * c, velocity=100, time=960 * (c == 0))
         for c in (0, 1)
     ]
-    messages += [mido.Message("note_off", channel=c, note=57, time=960 * (c == 0)) for c in (0, 1)]
+    messages += [
+        mido.Message("note_off", channel=c, note=57 + apart * c, time=960 * (c == 0))
+        for c in (0, 1)
+    ]
     return written(path, messages)
 
 
@@ -34,14 +40,15 @@ def wanted(score: Path, **changes: Any) -> Wanted:
     return Wanted(**cast(dict[str, Any], values | {"score": score, "suggest": False} | changes))
 
 
-def far_and_near() -> Config:
+def far_and_near(*, max_voices: int = 4, routes: list[dict[str, Any]] | None = None) -> Config:
+    values: dict[str, Any] = {"duty_windows": ROOMY, "max_voices": max_voices}
     return site(
         [
-            coil("Larkspur", "North", 1, duty_windows=ROOMY, distance_to_audience_m=5),
-            coil("Foxglove", "North", 2, duty_windows=ROOMY, distance_to_audience_m=39),
+            coil("Larkspur", "North", 1, **values, distance_to_audience_m=5),
+            coil("Foxglove", "North", 2, **values, distance_to_audience_m=39),
         ],
-        music={"routes": [{"channels": [1], "coils": ["Larkspur"]},
-                          {"channels": [2], "coils": ["Foxglove"]}]},
+        music={"routes": routes or [{"channels": [1], "coils": ["Larkspur"]},
+                                    {"channels": [2], "coils": ["Foxglove"]}]},
     )  # fmt: skip
 
 
@@ -79,3 +86,27 @@ def test_with_a_fixed_delay_the_coils_sound_with_the_backing_audio(tmp_path: Pat
     assert before.size == 0
     heard = np.abs(samples[rate + 48 : rate + 480]).max(axis=0)
     assert (heard > 0.02).all()
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_long_work_is_told_of_on_a_terminal_and_leaves_the_report_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two notes at once on a coil of one voice, so that a routing is looked for too."""
+    score = a_note_on_each(tmp_path / "two.mid", apart=5)
+    config = far_and_near(max_voices=1, routes=[{"channels": [1, 2], "coils": ["Larkspur"]}])
+    what = wanted(score, as_json=True, wav=tmp_path / "two.wav", suggest=True)
+    assert run(config, what) == 1
+    silent = capsys.readouterr()
+    assert silent.err == ""
+    terminal = Terminal()
+    monkeypatch.setattr("sys.stderr", terminal)
+    assert run(config, what) == 1
+    assert json.loads(capsys.readouterr().out) == json.loads(silent.out)
+    for words in ("rehearsing", "looking for a better routing", "rehearsing routing 1",
+                  "writing sound", "100%"):  # fmt: skip
+        assert words in terminal.getvalue()
