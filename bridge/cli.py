@@ -28,6 +28,7 @@ CAUTION = (
 BENCH = Path(__file__).resolve().parent.parent / "configs" / "bench.toml"
 
 app = typer.Typer(
+    rich_markup_mode="markdown",
     name="coilwarden",
     help=f"Live MIDI to lawful pulse trains for musical Tesla coils.\n\n{CAUTION}",
     no_args_is_help=True,

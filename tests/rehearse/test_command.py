@@ -11,7 +11,9 @@ import mido  # pyright: ignore[reportMissingTypeStubs]
 import numpy as np
 import pytest
 import soundfile  # pyright: ignore[reportMissingTypeStubs]
+from typer.testing import CliRunner
 
+from bridge.cli import app
 from bridge.config import Config
 from bridge.rehearse.command import Wanted, run
 from bridge.timeline import speed_of_sound_m_s
@@ -110,3 +112,10 @@ def test_long_work_is_told_of_on_a_terminal_and_leaves_the_report_alone(
     for words in ("rehearsing", "looking for a better routing", "rehearsing routing 1",
                   "writing sound", "100%"):  # fmt: skip
         assert words in terminal.getvalue()
+
+
+def test_the_help_fills_its_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On 80 columns a paragraph is not broken where the source's lines end."""
+    monkeypatch.setenv("COLUMNS", "80")
+    told = CliRunner().invoke(app, ["rehearse", "--help"]).output
+    assert "faster. Exit 0 if all the music survives, 1 if some is lost, 2 on an error." in told
