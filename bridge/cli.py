@@ -28,6 +28,7 @@ CAUTION = (
 BENCH = Path(__file__).resolve().parent.parent / "configs" / "bench.toml"
 
 app = typer.Typer(
+    rich_markup_mode="markdown",
     name="coilwarden",
     help=f"Live MIDI to lawful pulse trains for musical Tesla coils.\n\n{CAUTION}",
     no_args_is_help=True,
@@ -169,7 +170,7 @@ def rehearse(
     """What will become of a score on this site: notes lost and why, duty, energy, what to change.
 
     Nothing fires. The same instrument, governor and guard as live, many times faster. Exit 0 if
-    all the music survives, 1 if some is lost.
+    all the music survives, 1 if some is lost, 2 on an error.
     """
     from bridge.rehearse import command  # noqa: PLC0415
     from bridge.show.score_file import ScoreError  # noqa: PLC0415

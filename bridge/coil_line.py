@@ -2,10 +2,15 @@
 
 Where a live player plays over what has been sent ahead (`play_over`), what was decided for later is
 kept until its time. A live note then takes back all of it from the note's time on: it is decided
-anew with the note added, and goes out in one write in which every frame forgets what is queued
-after it. The governor never goes back: every decision counts, the ones taken back too, for the
-frames that replace them may be lost. So whatever the line loses, the controller is in a state of
-the last `early_s` + H, and goes through states in the order of their decision (governor.py).
+anew with the note added, and the first frame of one write forgets all that is queued. That write
+carries the next states too, `_AT_ONCE` in all, so that a stop never waits behind more; those after
+them follow as the line takes them, long before their time. Until then the queue is only shorter:
+never old and new mixed, and the last state stays. Each frame forgets what is queued after it, so
+that a lost one is made good by the next.
+
+The governor never goes back: every decision counts, the ones taken back too, for the frames that
+replace them may be lost. So whatever the line loses, the controller is in a state of the last
+`early_s` + H, and goes through states in the order of their decision (governor.py).
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ import typer
 from bridge.journal.lines import Kind
 
 app = typer.Typer(
+    rich_markup_mode="markdown",
     name="journal",
     help="The record of every run: list, show, report, export, replay.",
     no_args_is_help=True,

@@ -73,6 +73,7 @@ class Nowhere:
     why: str
 
 
+OUTSIDE = "the coil's range"
 VOICES = "the number of voices the coil may play"
 FADED = "the input's longest note (max_note_s)"
 
@@ -172,7 +173,7 @@ class Account:
             case NoteDropped(at_s, _, channel, key, str(coil), reason):
                 story = self._new(coil, channel, key, at_s)
                 story.cut_s = at_s
-                story.cut_by = VOICES if reason is Dropped.CHORD_FULL else "the coil's range"
+                story.cut_by = VOICES if reason is Dropped.CHORD_FULL else OUTSIDE
             case VoiceStolen(at_s, _, coil, channel, key):
                 known = self._latest.pop((coil, channel, key), None)
                 if known is None:  # it came and went within one moment

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from bridge.config import Coil, Config
 from bridge.governor.reasons import Limit
-from bridge.rehearse.account import FADED, VOICES
+from bridge.rehearse.account import FADED, OUTSIDE, VOICES
 from bridge.rehearse.result import GAP_BARS, Loss, RehearsalResult
 
 ROOM = 0.6
@@ -92,7 +92,7 @@ def _remedy(loss: Loss, coil: Coil, other: str | None, *, drums: bool) -> str:
         case "on-time":
             lower = "so high that not even its shortest spark may come that often: play it lower"
             return f"{lower} or {move}" if move else lower
-        case "the coil's range":
+        case limit if limit == OUTSIDE:
             low, high = coil.notes.lowest, coil.notes.highest
             return f"{coil.name} plays notes {low} to {high}: transpose them or let them fold"
         case limit if limit == FADED:
@@ -155,6 +155,7 @@ def further(config: Config, result: RehearsalResult) -> list[str]:
                 "keep the score and the site file, and do not play it"
             )
     if result.unused_channels:
-        names = ", ".join(map(str, result.unused_channels))
-        said.append(f"routed and not played by this score: channel {names}")
+        channels = "channel " if len(result.unused_channels) == 1 else "channels "
+        channels += _listed([str(c) for c in result.unused_channels])
+        said.append(f"routed and not played by this score: {channels}")
     return said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 from bridge.config import Config, Route
@@ -9,10 +10,11 @@ from bridge.interlock import NOT_SAFE
 from bridge.rehearse.advice import advice
 from bridge.rehearse.over_time import OverTime, stretches
 from bridge.rehearse.result import Place, RehearsalResult
-from bridge.report.page import Chapter, Note, Part, Picture, Table, Terms
+from bridge.report.page import Chapter, Lines, Note, Part, Picture, Table, Terms
 from bridge.report.show import number
 
 MOST_SENTENCES = 40
+_EFFECTS = {"dropped": "dropped", "shortened": "shortened", "quietened": "quieter"}
 
 Suggestion = tuple[tuple[Route, ...], float, float]
 """Routes, and how many notes are lost now and with them (a shortened one ½, a quieter one ¼)."""
@@ -37,10 +39,11 @@ def _duties(result: RehearsalResult, config: Config, name: str) -> str:
 
 def _coils(result: RehearsalResult, config: Config) -> Chapter:
     notes = Table(
-        ("coil", "notes asked", "sounded", "shortened", "quieter", "dropped", "other octave"),
+        ("coil", "notes asked", "sounded", "shortened", "quieter", "dropped", "out of range",
+         "other octave"),
         [
             (c.name, str(c.asked), str(c.sounded), str(c.shortened), str(c.quietened),
-             str(c.dropped), str(c.folded))
+             str(c.dropped), str(c.outside), str(c.folded))
             for c in result.coils
         ],
     )  # fmt: skip
@@ -55,7 +58,22 @@ def _coils(result: RehearsalResult, config: Config) -> Chapter:
             for c in result.coils
         ],
     )  # fmt: skip
-    return "Coils", [notes, bangs]
+    parts: list[Part] = [notes, bangs]
+    untold = [c.name for c in result.coils if c.energy_j is None or c.most_mains_a is None]
+    if untold:
+        parts.append(
+            f"Energy or mains of {' and '.join(untold)}: unknown, the site file tells no "
+            "[coil.tank], [coil.supply] or [site.mains]."
+        )
+    return "Coils", parts
+
+
+def _channels(result: RehearsalResult) -> Chapter:
+    rows = [
+        (str(c.channel), str(c.notes), ", ".join(c.coils) or "–", str(c.nowhere))
+        for c in result.channels
+    ]
+    return "Channels", [Table(("channel", "notes", "coils", "notes without a coil"), rows)]
 
 
 def _over_time(result: RehearsalResult, figures: Sequence[tuple[str, str]]) -> Chapter:
@@ -84,7 +102,7 @@ def _losses(result: RehearsalResult, config: Config) -> Chapter:
     said = advice(config, result)
     if result.losses:
         rows = [
-            (f"{loss.channel}", loss.coil, loss.effect, loss.limit, str(loss.notes),
+            (f"{loss.channel}", loss.coil, _EFFECTS[loss.effect], loss.limit, str(loss.notes),
              _at(loss.first), _at(loss.last))
             for loss in result.losses[:MOST_SENTENCES]
         ]  # fmt: skip
@@ -103,11 +121,12 @@ def _at(place: Place) -> str:
 
 def routing_text(routes: Sequence[Route]) -> list[str]:
     """As lines of the site file."""
-    return [
-        f"[[music.routes]] channels = {list(r.channels)}, coils = {list(r.coils)}, "
-        f'deal = "{r.deal}"'
-        for r in routes
-    ]
+    lines: list[str] = []
+    for route in routes:
+        coils = ", ".join(json.dumps(name, ensure_ascii=False) for name in route.coils)
+        lines += ["[[music.routes]]", f"channels = {list(route.channels)}", f"coils = [{coils}]",
+                  f'deal = "{route.deal}"', ""]  # fmt: skip
+    return lines[:-1]
 
 
 def chapters(
@@ -128,7 +147,7 @@ def chapters(
         verdict(result) if result.survives else Note(verdict(result)),
     ]  # fmt: skip
     parts += [Note(f"bar {w.place} ({w.place.seconds:.1f} s): {w.text}") for w in result.warnings]
-    found: list[Chapter] = [("Rehearsal", parts), _coils(result, config)]
+    found: list[Chapter] = [("Rehearsal", parts), _coils(result, config), _channels(result)]
     found.append(_over_time(result, figures))
     found.append(_losses(result, config))
     if suggestion is not None:
@@ -138,8 +157,8 @@ def chapters(
                 "Suggested routing",
                 [
                     f"Rehearsed with it, {then:g} notes are lost instead of {now:g} (a shortened "
-                    "note counts ½, a quieter one ¼):",
-                    *routing_text(routes),
+                    "note counts ½, a quieter one ¼). In place of the site file's routes:",
+                    Lines(routing_text(routes)),
                 ],
             )
         )

@@ -12,10 +12,10 @@ from bridge.config import Config
 from bridge.pulse_file import write_pulses
 from bridge.rehearse.account import LOUDNESS_STEP_DB
 from bridge.rehearse.advice import advice
-from bridge.rehearse.chapters import Suggestion, chapters, routing_text, verdict
+from bridge.rehearse.chapters import Suggestion, chapters, verdict
 from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
 from bridge.rehearse.routing import Search, with_routes
-from bridge.rehearse.run import Performed, perform
+from bridge.rehearse.run import BEGIN_S, Performed, perform
 from bridge.report.show import show
 from bridge.show.score_file import Score, read_score
 from bridge.sound.wav import write_wav
@@ -112,10 +112,16 @@ def _figures(result: RehearsalResult) -> list[tuple[str, str]]:
     return found
 
 
-def _delays_s(config: Config) -> dict[str, float]:
-    """By how much each coil's sound is under way longer than the loudspeakers': on a site without
-    a fixed delay, where no coil fires earlier for it, that is heard."""
-    return {name: -offset_s for name, offset_s in acoustic_offsets_s(config).items()}
+def _heard_late_s(performed: Performed) -> dict[str, float]:
+    """How much later than it fires each coil is heard, on the time of the score's sound.
+
+    Its sound is under way longer than the loudspeakers': on a site without a fixed delay, where no
+    coil fires earlier for it, that is heard. A fixed delay is not: the DAW delays its tracks too.
+    """
+    delay_s = performed.shift_s - BEGIN_S
+    return {
+        name: -offset_s - delay_s for name, offset_s in acoustic_offsets_s(performed.config).items()
+    }
 
 
 def run(config: Config, wanted: Wanted) -> int:
@@ -133,7 +139,7 @@ def run(config: Config, wanted: Wanted) -> int:
                 performed.pulses,
                 performed.seconds,
                 backing=wanted.backing,
-                delays_s=_delays_s(config),
+                delays_s=_heard_late_s(performed),
                 progress=step("writing sound"),
             )
     data = asdict(result) | {
@@ -143,7 +149,7 @@ def run(config: Config, wanted: Wanted) -> int:
         "suggested_routing": None
         if suggestion is None
         else {
-            "routes": routing_text(suggestion[0]),
+            "routes": [r.model_dump(include={"channels", "coils", "deal"}) for r in suggestion[0]],
             "lost_now": suggestion[1],
             "lost_then": suggestion[2],
         },

@@ -15,7 +15,7 @@ from bridge.governor.mains import budget_of
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.slots import MOTION_S
 from bridge.pulse_summary import summarise
-from bridge.rehearse.account import NoteStory
+from bridge.rehearse.account import OUTSIDE, NoteStory
 from bridge.rehearse.over_time import MainsLine, OverTime, mains_lines, over_time
 from bridge.rehearse.run import BEGIN_S, Performed, score_warnings
 from bridge.show.score_file import Score
@@ -50,8 +50,10 @@ class CoilResult:
     shortened: int
     quietened: int
     dropped: int
+    outside: int
+    """Outside the coil's range, whatever became of them."""
     folded: int
-    """Played an octave or more away, because they lie outside the coil's range."""
+    """Of those, the ones that were to play an octave or more away."""
     bangs: int
     longest_on_time_us: float
     most_in_1s: int
@@ -212,6 +214,7 @@ def _coil_result(performed: Performed, coil: Coil, series: OverTime) -> CoilResu
         shortened=sum(s.shortened for s in stories),
         quietened=sum(s.quietened for s in stories),
         dropped=sum(s.dropped for s in stories),
+        outside=sum(s.folded or s.cut_by == OUTSIDE for s in stories),
         folded=sum(s.folded for s in stories),
         bangs=summary.pulses,
         longest_on_time_us=summary.longest_on_time_us,

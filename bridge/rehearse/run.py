@@ -68,7 +68,9 @@ def perform(
     site.run_until(BEGIN_S)
     told_s = 0.0
     for event in score.events:
-        site.run_until(HostS(BEGIN_S + event.position_s))
+        at_s = HostS(BEGIN_S + event.position_s)
+        if at_s > site.now_s:  # what comes at one instant is decided together, as a DAW sends it
+            site.run_until(at_s)
         site.midi(name, event.message)
         if event.position_s - told_s > 0.01 * score.duration_s:
             told_s = event.position_s

@@ -20,6 +20,7 @@ mpl: Any = import_module("matplotlib")
 Figure: Any = import_module("matplotlib.figure").Figure
 INK, COPPER, SLATE, MOSS = "#1d2226", "#a4552a", "#3f5b73", "#5c6b2f"
 _POINTS = 120
+_SHORT_S = 180
 _ABOVE: dict[str, Any] = {
     "frameon": False, "loc": "lower left", "bbox_to_anchor": (0, 1), "ncols": 2,
     "borderaxespad": 0.2,
@@ -123,18 +124,22 @@ def night_figure(
     with mpl.rc_context(_STYLE):
         figure: Any = Figure(figsize=(9.2, 3.1), layout="constrained")
         axes = figure.subplots()
-        minutes = [s / 60 for s in range(max((len(a) for a in by_second.values()), default=0))]
-        below = [0.0] * len(minutes)
+        seconds = range(max((len(a) for a in by_second.values()), default=0))
+        unit, unit_s = ("minutes", 60) if len(seconds) > _SHORT_S else ("seconds", 1)
+        times = [s / unit_s for s in seconds]
+        below = [0.0] * len(times)
         looks = ((COPPER, "-"), (SLATE, "--"), (MOSS, ":"), (INK, "-."))
         for index, (name, values) in enumerate(by_second.items()):
             colour, dashes = looks[index % len(looks)]
             top = [b + v for b, v in zip(below, values, strict=True)]
-            axes.fill_between(minutes, below, top, color=colour, alpha=0.25, linewidth=0)
-            axes.plot(minutes, top, color=colour, linestyle=dashes, linewidth=0.9, label=name)
+            axes.fill_between(times, below, top, color=colour, alpha=0.25, linewidth=0)
+            axes.plot(times, top, color=colour, linestyle=dashes, linewidth=0.9, label=name)
             below = top
         if allowed is not None:
             axes.axhline(allowed, color=INK, linewidth=1.2, linestyle=(0, (5, 1)))
             axes.text(0, allowed, " left to the coils", va="bottom")
-        axes.set(xlabel="minutes", ylabel=words, ylim=0, xlim=0)
+            axes.set_ylim(top=max(axes.get_ylim()[1], 1.15 * allowed))  # room for its words
+        axes.set(xlabel=unit, ylabel=words, xlim=0)
+        axes.set_ylim(bottom=0)
         axes.legend(**_ABOVE)
         return _svg(figure)

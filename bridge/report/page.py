@@ -14,9 +14,11 @@ table{border-collapse:collapse;margin:.7rem 0;background:#fff;display:block;
 overflow-x:auto;width:fit-content;max-width:100%}
 th,td{padding:.25rem .7rem;border-bottom:1px solid #d9d4cc;text-align:right;white-space:nowrap}
 th{background:#ece6dc;font-weight:600;white-space:normal;vertical-align:bottom}
-td:first-child,th:first-child{text-align:left}
+td:first-child,th:first-child{text-align:left}td.long{white-space:normal;min-width:11rem}
 .note{border-left:4px solid #b8860b;background:#fff8e1;padding:.5rem .9rem;margin:.7rem 0}
-figure{margin:1rem 0;background:#fff;padding:.6rem}figure svg{max-width:100%;height:auto}
+figure{margin:1rem 0;background:#fff;padding:.6rem;overflow-x:auto}
+figure svg{max-width:100%;height:auto}@media(max-width:46rem){figure svg{max-width:none}}
+pre{background:#fff;padding:.6rem .9rem;overflow-x:auto}
 dt{font-weight:600;margin-top:.5rem}dd{margin:0}
 """
 
@@ -48,8 +50,23 @@ class Terms:
     pairs: Sequence[tuple[str, str]]
 
 
-Part = str | Table | Note | Picture | Terms
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """To be copied as they are."""
+
+    lines: Sequence[str]
+
+
+Part = str | Table | Note | Picture | Terms | Lines
 Chapter = tuple[str, Sequence[Part]]
+
+
+_LONG = 24
+
+
+def _cell(text: str) -> str:
+    """One that is long may be broken, so that a table is no wider than the page."""
+    return f"<td{' class=long' if len(text) > _LONG else ''}>{escape(text)}</td>"
 
 
 def _part(part: Part) -> str:
@@ -64,12 +81,11 @@ def _part(part: Part) -> str:
         case Terms(pairs):
             terms = "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs)
             return f"<dl>{terms}</dl>"
+        case Lines(lines):
+            return f"<pre>{escape(chr(10).join(lines))}</pre>"
         case Table(headings, rows):
             head = "".join(f"<th>{escape(h)}</th>" for h in headings)
-            body = "".join(
-                "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>"
-                for row in rows
-            )
+            body = "".join(f"<tr>{''.join(map(_cell, row))}</tr>" for row in rows)
             return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
 
 

@@ -11,7 +11,7 @@ from typing import Any, cast
 from rich.console import Console
 from rich.table import Table as RichTable
 
-from bridge.report.page import Chapter, Note, Picture, Table, Terms, page
+from bridge.report.page import Chapter, Lines, Note, Picture, Table, Terms, page
 
 
 def number(value: float | None, digits: int = 1) -> str:
@@ -34,6 +34,9 @@ def on_terminal(title: str, chapters: Sequence[Chapter]) -> None:
                 case Terms(pairs):
                     for term, text in pairs:
                         console.print(f"{term}: {text}", markup=False)
+                case Lines(lines):
+                    for line in lines:
+                        console.print(line, markup=False, soft_wrap=True)
                 case Table(headings, rows):
                     table = RichTable()
                     for index, heading in enumerate(headings):

@@ -127,6 +127,30 @@ def _without_alien_chunks(data: bytes) -> bytes:
     return b"".join([*kept, data[at:]])
 
 
+def _merged(tracks: Sequence[Sequence[Any]]) -> list[tuple[int, Any]]:
+    """Every message of all tracks with its tick, in order; of one tick, what ends comes first.
+
+    Tracks are played together: a note of one that begins must not find the place of another's taken
+    that ends at the same tick. In its own track an end overtakes nothing but notes that begin.
+    """
+    found: list[tuple[int, int, Any]] = []
+    for track in tracks:
+        tick, begun, overtakes = 0, set[tuple[int, int]](), True
+        for message in track:
+            if message.time:
+                tick, begun, overtakes = tick + message.time, set[tuple[int, int]](), True
+            rank = 1
+            if message.type not in ("note_on", "note_off"):
+                overtakes = overtakes and message.is_meta
+            elif message.type == "note_on" and message.velocity:
+                begun.add((message.channel, message.note))
+            elif overtakes and (message.channel, message.note) not in begun:
+                rank = 0
+            found.append((tick, rank, message))
+    found.sort(key=lambda each: each[:2])
+    return [(tick, message) for tick, _, message in found]
+
+
 def read_score(path: Path) -> Score:
     """The score in a Standard MIDI File, type 0 or 1. Raises ScoreError."""
     try:
@@ -136,7 +160,8 @@ def read_score(path: Path) -> Score:
         raise ScoreError(f"{path}: cannot be read: {error.strerror or error}") from error
     except (EOFError, ValueError, KeyError, IndexError, TypeError, KeySignatureError) as error:
         raise ScoreError(
-            f"{path}: not a whole Standard MIDI File ({error}); export it anew"
+            f"{path}: not a whole Standard MIDI File ({error or 'it ends too early'}); "
+            "export it anew"
         ) from error
     if file.type == 2 or file.ticks_per_beat <= 0 or file.ticks_per_beat >= 0x8000:
         raise ScoreError(
@@ -145,10 +170,9 @@ def read_score(path: Path) -> Score:
     messages: list[tuple[int, bytes]] = []
     tempos: list[tuple[int, int]] = []
     signatures: list[tuple[int, int, int]] = []
-    tick = 0
-    merged = cast(list[Any], mido.merge_tracks(file.tracks))  # pyright: ignore[reportUnknownMemberType]
-    for message in merged:
-        tick += message.time
+    last_tick = 0
+    for tick, message in _merged(cast(list[list[Any]], file.tracks)):
+        last_tick = tick
         if message.type == "set_tempo" and message.tempo > 0:
             tempos.append((tick, message.tempo))
         elif message.type == "time_signature" and message.numerator > 0:
@@ -165,5 +189,5 @@ def read_score(path: Path) -> Score:
         ticks_per_quarter=per_quarter,
         tempos=tempos,
         signatures=signatures,
-        end_s=times.position_at_quarter(tick / per_quarter),
+        end_s=times.position_at_quarter(last_tick / per_quarter),
     )

@@ -241,3 +241,32 @@ def test_on_times_lie_between_breakout_and_the_curve(
             assert voice.voice_id not in told
         silent = {a.voice_id for a in asks if not a.bang_count} - set(on_times(answer))
         assert silent <= told  # nobody is silenced without a reason
+
+
+def test_a_voice_that_began_among_many_is_as_loud_as_ever_when_they_have_gone() -> None:
+    """It began below the others, where the chord was heading; the chord turned back at once. Its
+    own way up is longer than theirs, and nobody else asks for a decision."""
+    stage = Stage(coil(duty_windows=windows((1000, 3.0)), **ROOMY))
+    stage.play(1.0, CHORD[:1])
+    stage.play(2.0, CHORD[:3])
+    stage.play(2.03, CHORD[1:2])
+    began = on_times(stage.answers[-1][1])
+    stage.wait(6.0)
+    alone = governor(duty_windows=windows((1000, 3.0)), **ROOMY).update(1.0, CHORD[1:2])
+    assert began[1] < 0.5 * on_times(alone)[1]
+    assert on_times(stage.answers[-1][1]) == pytest.approx(on_times(alone), rel=1e-6)
+
+
+def test_a_note_after_a_run_of_short_ones_comes_up_to_its_full_length() -> None:
+    """Each end of a note leaves a part of a pulse to be made good: after sixty the level is high,
+    and the note begins shorter. Nobody else asks for a decision as the level comes down."""
+    stage = Stage(coil(duty_windows=windows((1000, 3.0)), **ROOMY))
+    for n in range(60):
+        stage.play(1.0 + 0.015 * n, [CHORD[2]._replace(voice_id=100 + n)])
+        stage.play(1.01 + 0.015 * n, ())
+    stage.play(1.9, CHORD[2:3])
+    began = on_times(stage.answers[-1][1])[2]
+    stage.wait(7.0)
+    alone = on_times(governor(duty_windows=windows((1000, 3.0)), **ROOMY).update(1.0, CHORD[2:3]))
+    assert began < 0.95 * alone[2]
+    assert on_times(stage.answers[-1][1]) == pytest.approx(alone, rel=2e-3)
