@@ -25,7 +25,7 @@ pytestmark = pytest.mark.long
 PLAYS_ON = (
     slot(3001.37, 60),
     slot(5003.3, 60, spread=60),
-    slot(4001.9, 60, bangs=200),
+    slot(4001.9, 60, bangs=95),
 )
 """On output 0: even gaps; spread ones, whose generator steps by each; a counted row."""
 OVERLOAD_MS = 120
