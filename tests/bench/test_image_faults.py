@@ -229,10 +229,10 @@ def test_a_top_that_changes_while_lit_is_found(armed: ImageBench) -> None:
     armed.run_for(20 * CYCLES_PER_MS)
     kept = armed.keep()
     found = 0
-    for phase in range(8):
+    for phase in range(24):
         armed.back_to(kept)
         rise = armed.run_to_edge(
-            OUTPUT_PINS[2], 1, limit=armed.now + 700_000, after=armed.now, count=1 + phase
+            OUTPUT_PINS[2], 1, limit=armed.now + 3_000_000, after=armed.now, count=1 + phase
         )
         assert rise is not None
         armed.poke(TIMERS[2] + ICR + 1, b"\x04")
@@ -241,4 +241,5 @@ def test_a_top_that_changes_while_lit_is_found(armed: ImageBench) -> None:
         status = armed.newest_status()
         found += (status.state, status.cause) == (2, Cause.INTERNAL_FAULT)
         assert max(p.on_cycles or 0 for p in armed.pulses()) <= 800 * 8
-    assert found >= 2  # a check comes every round of the main loop, a pulse lasts 400 us
+    print(f"{found} of 24 found")
+    assert found >= 6  # a check comes every round of the main loop, a pulse lasts 400 us

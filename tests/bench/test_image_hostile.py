@@ -193,7 +193,7 @@ def test_setting_up_while_armed_is_dark_and_a_trip(
 ) -> None:
     note = slot(1500, 400)
     armed.play(o0=(note,), o1=(note,), o2=(note,), o3=(note,))
-    armed.run_for(10 * CYCLES_PER_MS)
+    armed.run_for(12 * CYCLES_PER_MS)
     assert len(armed.pulses()) > 30
     end = armed.send(message)
     armed.run_to(end + 60 * CYCLES_PER_MS)

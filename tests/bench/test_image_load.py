@@ -61,12 +61,19 @@ def test_held_notes_of_three_times_as_many_pulses(armed: ImageBench) -> None:
 
 
 def test_the_line_full_and_everything_asked_for(armed: ImageBench) -> None:
-    """7,800 pulses a second asked for, no pause on the line: no byte is lost, all stays lawful."""
-    measured = measure(armed, FULL_RATES, 150, 0)
-    judge(armed, measured, "the line full")
-    assert measured.line_percent > 99
-    assert measured.played_per_s > 1000
-    assert measured.dropped > 100
+    """7,800 pulses a second asked for, no pause on the line: no byte is lost, all stays lawful.
+    At three phases: one alone scatters by a tenth."""
+    kept = armed.keep()
+    played: list[float] = []
+    for phase in (0, 5_003, 10_007):
+        armed.back_to(kept)
+        armed.run_for(phase)
+        measured = measure(armed, FULL_RATES, 100, 0)
+        judge(armed, measured, "the line full")
+        assert measured.line_percent > 99
+        assert measured.dropped > 70
+        played.append(measured.played_per_s)
+    assert sum(played) / len(played) > 1000
 
 
 def test_the_line_full_of_garbage_and_zeros(armed: ImageBench) -> None:

@@ -23,7 +23,7 @@
 
 #define MOST_PIECES 6U
 #define FEW_BYTES 16U       /* fewer wait for the next look */
-#define MOST_BYTES_TICKS 5000U /* 2.5 ms of a turn */
+#define MOST_BYTES_TICKS 8000U /* 4 ms of a turn */
 #define STACK_MARK 0xC5U
 
 static struct core core;
