@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 import threading
@@ -19,12 +20,14 @@ def pipe() -> Generator[Pipe]:
     """A pipe as small as the system has them: 4096 bytes, and its writer blocks."""
     reader, writer = os.pipe()
     fcntl.fcntl(writer, fcntl.F_SETPIPE_SZ, 4096)
+    before = set(threading.enumerate())
     yield reader, writer
-    for descriptor in (reader, writer):
-        try:
-            os.close(descriptor)
-        except OSError:
-            continue
+    with contextlib.suppress(OSError):
+        os.close(reader)  # ends every writer, which else might write into the next test's pipe
+    for thread in set(threading.enumerate()) - before:
+        thread.join(5)
+    with contextlib.suppress(OSError):
+        os.close(writer)
 
 
 def read_to_end(reader: int) -> list[str]:

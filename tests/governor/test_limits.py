@@ -110,12 +110,11 @@ def test_on_times_on_any_board_are_what_the_guard_takes(config: Coil) -> None:
 def test_an_allowance_used_up_fills_no_33_slots_of_any_board(config: Coil) -> None:
     # All of the reserve at once on top of the flow, counted by the slots as PROTOCOL.md says.
     limits = guard_limits(config)
-    for allowance, bound, window_ms in (
-        (duty_allowances(config)[0], limits.max_duty_1s_ticks, 1000),
-        (duty_allowances(config)[1], limits.window2_ticks, limits.window2_ms),
-        (rate_allowance(config), limits.max_starts_1s, 1000),
+    for allowance, bound, window_ms, to_ticks in (
+        (duty_allowances(config)[0], limits.max_duty_1s_ticks, 1000, 2),
+        (duty_allowances(config)[1], limits.window2_ticks, limits.window2_ms, 2),
+        (rate_allowance(config), limits.max_starts_1s, 1000, 1),
     ):
-        to_ticks = 1 if allowance is not None and bound == limits.max_starts_1s else 2
         slot = -(-(window_ms * 2000 + 800) // 32)
         for board in (0.995, 1.0, 1.005):
             stretch_s = 33 * slot / (2e6 * board)
