@@ -7,9 +7,19 @@ from itertools import product
 import pytest
 
 from firmware_protocol.catalogue import Cause, State
-from firmware_protocol.messages import Arm, Ping, Reset, Stop
+from firmware_protocol.messages import (
+    Arm,
+    Disarm,
+    Hello,
+    HostMessage,
+    Limits,
+    OutputLimits,
+    Ping,
+    Reset,
+    Stop,
+)
 from tests.bench.bench import CYCLES_PER_MS, CYCLES_PER_TICK
-from tests.bench.image_bench import ImageBench, slot
+from tests.bench.image_bench import CEILINGS, ImageBench, slot
 from tests.bench.judge import judge
 
 pytestmark = pytest.mark.long
@@ -59,3 +69,40 @@ def test_behind_a_flood_of_questions_the_whole_stop_is_heard(armed: ImageBench) 
                 assert not breaks
                 unheard += 1
     print(f"{unheard} of 9 single stop frames were not heard, none with a break")
+
+
+QUESTIONS: tuple[HostMessage, ...] = (
+    Ping(1, 1),
+    Reset(1, 2),
+    Arm(1, 2),
+    Hello(),
+    Limits(OutputLimits(0, *CEILINGS)),
+    Stop(1),
+    Disarm(),
+)
+
+
+@pytest.mark.parametrize("is_armed", [False, True], ids=["locked", "armed"])
+def test_no_flood_keeps_the_watchdog_waiting(locked: ImageBench, is_armed: bool) -> None:
+    """40 ms of one message without a pause, on four outputs that sound, or in locked: dark, tripped
+    or as it was, but never by the watchdog, which waits 16 ms."""
+    board = locked
+    if is_armed:
+        board.arm()
+        note = (slot(3000, 400),)
+        board.play(o0=note, o1=note, o2=note, o3=note)
+        board.run_for(5 * CYCLES_PER_MS)
+    else:
+        board.set_limits()
+    kept = board.keep()
+    for question in QUESTIONS:
+        board.back_to(kept)
+        board.statistics(reset=True)
+        end = begin = board.now
+        while end < begin + 40 * CYCLES_PER_MS:
+            end = board.send(question)
+        board.run_to(end + 5 * CYCLES_PER_MS)
+        found = board.statistics()
+        print(type(question).__name__, round(found["longest_watchdog_gap"] / CYCLES_PER_MS, 1))
+        assert "watchdog" not in [cause for _, cause, _ in found["resets"]]
+        assert found["longest_watchdog_gap"] < 13 * CYCLES_PER_MS

@@ -1,8 +1,8 @@
 /* The ATmega2560's main program: the start after a reset, and the round of the main loop.
  *
- * A turn: inputs, received bytes, time, one output's work and check, status, memory, signs of life. So a
- * stop waits for no more than one output's work, and the watchdog is never far from its kick. A round is
- * a turn of each output. Everything the core does happens here; interrupts only do what timers.h,
+ * A turn: inputs, received bytes, time, the work of the output that runs dry first, then that of the turn's own
+ * and its check, status, memory, signs of life. So a stop waits for no more than one output's work, and the
+ * watchdog is never far from its kick. A round is a turn of each output. Everything the core does happens here; interrupts only do what timers.h,
  * levels.h, uart.h and ticks.h say.
  */
 #include <avr/interrupt.h>
