@@ -5,6 +5,7 @@
 
 #define FAR_BEHIND 0x800000U    /* ticks: half of the longest period, and all that 32 bits hold below */
 #define MOST_SKIPPED 8U /* points one by one, and sums, at once */
+#define MOST_SPREAD_SKIPPED 6U /* of spread trains: these take longer */
 #define MOST_EVEN_SKIPPED 256U
 /* While grid points are skipped, time passes: a train that is too late is skipped so many ticks beyond. */
 #define SKIPPING_TICKS 400U       /* at once, by a sum */
@@ -58,7 +59,7 @@ static uint16_t skip_spread(struct trains *trains, uint32_t start)
     uint16_t skipped = 0U;
     uint32_t until = start;
 
-    while (skipped < MOST_SKIPPED) {
+    while (skipped < MOST_SPREAD_SKIPPED) {
         struct train *first = NULL;
         for (uint8_t i = 0U; i < SLOTS; i++) {
             struct train *train = &trains->train[i];
