@@ -8,9 +8,8 @@ they agree to the tick, the frame and the pulse); then the bench's pins and line
 What the image may do otherwise, each near its cause and nowhere else: a pulse due before a
 processor could prepare it (after a frame) comes late or is dropped; one already prepared is not
 changed any more; at a trip an output is dark at once by hardware, before the core is told. Where a
-pulse was dropped that the guard would have refused, and it was the one too many, the image lawfully
-does not trip (PROTOCOL.md, section 8): that is not forgiven here, and told as pulses of the image
-alone.
+pulse may have been dropped that the guard would have refused, and refusals trip the twins, the
+image may lawfully play on: if it does, the comparison ends with that trip (Twin.unsure_trip).
 """
 
 from __future__ import annotations
@@ -199,9 +198,22 @@ def compare(
         ]
         said = [m for at, m in board.messages if program.from_cycle <= at < until]
         end = program.tick_at(until) - LAST_TICKS
-        twin.pulses = [p for p in twin.pulses if p.start_tick < end]
-        pulses = [p for p in pulses if p.start_tick < end]
-        verdicts.append(hold(twin, pulses, said, whole=until == board.now))
+        whole = until == board.now
+        try:
+            verdict = hold(twin, pulses, said, whole=whole)
+        except AssertionError:
+            unsure = twin.unsure_trip()
+            if unsure is None:
+                raise
+            before = [p for p in pulses if p.start_tick < min(end, unsure - MARGIN)]
+            twin.pulses = [p for p in twin.pulses if p.start_tick < min(end, unsure - MARGIN)]
+            said = [
+                m
+                for at, m in board.messages
+                if program.from_cycle <= at < until and program.tick_at(at) < unsure
+            ]
+            verdict = hold(twin, before, said, whole=False)
+        verdicts.append(verdict)
     return verdicts
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from bridge.link.simulated_scheduler import OutputScheduler
 from bridge.link.simulated_settings import BoardSettings
-from firmware_protocol.catalogue import GuardReason, ResetCause, State
+from firmware_protocol.catalogue import Cause, GuardReason, ResetCause, State
 from firmware_protocol.framing import FrameReader
 from firmware_protocol.messages import (
     FLAG_IMMEDIATE,
@@ -114,6 +114,29 @@ class Twin(Pair):
             ahead = (message.apply_at - self.tick + 2**31) % 2**32 - 2**31
             if message.output < 4 and (message.flags & FLAG_IMMEDIATE or ahead < MARGIN):
                 self.loosen([message.output])
+
+    def unsure_trip(self) -> int | None:
+        """The first trip by refusals that the image need not have: one of the refused pulses it may
+        have dropped (PROTOCOL.md, section 8: what is not refused does not trip). From then on it
+        lawfully plays what the twins do not."""
+        reader, armed_at = FrameReader(), None
+        for tick, data in self.said:
+            for frame in reader.feed(data):
+                message = parse_controller_message(frame.type_code, frame.payload)
+                if not isinstance(message, Status):
+                    continue
+                if message.state == State.ARMED:
+                    armed_at = tick if armed_at is None else armed_at
+                elif armed_at is not None:
+                    since = range(armed_at, tick + 1)
+                    if message.cause == Cause.GUARD_REFUSALS and any(
+                        at in since and self.may_differ(output, at)
+                        for output, refused in enumerate(self.refused)
+                        for at, _ in refused
+                    ):
+                        return tick
+                    armed_at = None
+        return None
 
     def loosen(self, outputs: Any, tick: int | None = None) -> None:
         at = self.tick if tick is None else tick

@@ -1,6 +1,7 @@
 /* One output between frames and prepared pulses: its beginning, its rest, its end; see coil.h. */
 #include "coil.h"
 
+#include <stddef.h>
 #include <string.h>
 
 #include "decisions.h"
@@ -44,8 +45,16 @@ void coil_rest(struct coil *coil, uint32_t now)
 uint32_t coil_decided_until(const struct coil *coil, uint32_t now)
 {
     uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
+    uint32_t until = now;
 
-    return (coil->count != 0U) ? coil->decisions[newest].at : now;
+    if (coil->count != 0U) {
+        until = coil->decisions[newest].at;
+    } else if ((trains_next(&coil->trains) == SLOTS) && (queue_at(&coil->queue, 0U) == NULL)) {
+        until = now + HORIZON_TICKS;
+    } else {
+        /* nothing is, and something may be due at once */
+    }
+    return until;
 }
 
 void coil_go_dark(struct coil *coil, uint32_t now)

@@ -95,7 +95,7 @@ static inline bool coil_has_work(const struct coil *coil, uint32_t now)
 /* Sets `wake`: there is no more to do at `now`. */
 void coil_rest(struct coil *coil, uint32_t now);
 
-/* Up to which tick everything is decided: `now` if nothing is. */
+/* Up to which tick everything is decided: `now` if nothing is; far ahead where nothing plays. */
 uint32_t coil_decided_until(const struct coil *coil, uint32_t now);
 
 /* Commits the next decision whose time has come by `now`. True if there was one. */
