@@ -73,6 +73,7 @@ def playing(
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_note_arrives_with_its_bytes_and_its_time(jack_server: JackServer) -> None:
     async def scene(_: MidiInputs, heard: Heard) -> None:
         with Daw(*TO_US, "--message", "0:90,3c,64", "--message", "0.1:80,3c,00") as daw:
@@ -89,6 +90,7 @@ def test_a_note_arrives_with_its_bytes_and_its_time(jack_server: JackServer) -> 
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_everything_passes_active_sensing_timing_and_sysex_too(jack_server: JackServer) -> None:
     # Status bytes: MIDI 1.0 Detailed Specification, system messages (from memory).
     full_frame = "f0,7f,7f,01,01,21,02,03,04,f7"
@@ -104,6 +106,7 @@ def test_everything_passes_active_sensing_timing_and_sysex_too(jack_server: Jack
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_the_virtual_port_shows_under_its_configured_name(jack_server: JackServer) -> None:
     async def scene(midi: MidiInputs, heard: Heard) -> None:
         with Daw("--list") as other:
@@ -116,6 +119,7 @@ def test_the_virtual_port_shows_under_its_configured_name(jack_server: JackServe
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_hardware_is_found_lost_and_found_again(jack_server: JackServer) -> None:
     note = ("--message", "0.8:90,40,50")
 
@@ -133,6 +137,7 @@ def test_hardware_is_found_lost_and_found_again(jack_server: JackServer) -> None
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_killed_daw_is_lost_within_two_seconds_after_what_it_sent(
     jack_server: JackServer,
 ) -> None:
@@ -152,6 +157,7 @@ def test_a_killed_daw_is_lost_within_two_seconds_after_what_it_sent(
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_one_of_two_daws_lost_is_a_loss_though_the_other_stays(jack_server: JackServer) -> None:
     async def scene(midi: MidiInputs, heard: Heard) -> None:
         with (
@@ -168,6 +174,7 @@ def test_one_of_two_daws_lost_is_a_loss_though_the_other_stays(jack_server: Jack
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_an_ambiguous_pattern_takes_the_first_by_name_and_says_so(jack_server: JackServer) -> None:
     async def scene(midi: MidiInputs, heard: Heard) -> None:
         with Daw("--client", "B", "--virtual", "keys"), Daw("--client", "A", "--virtual", "keys"):
@@ -184,6 +191,7 @@ def test_an_ambiguous_pattern_takes_the_first_by_name_and_says_so(jack_server: J
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_pattern_never_finds_our_own_ports(jack_server: JackServer) -> None:
     async def scene(midi: MidiInputs, heard: Heard) -> None:
         await asyncio.sleep(0.7)  # one search more
@@ -194,6 +202,7 @@ def test_a_pattern_never_finds_our_own_ports(jack_server: JackServer) -> None:
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_flood_arrives_whole_and_in_order_while_the_interpreter_is_busy(
     jack_server: JackServer,
 ) -> None:
@@ -223,6 +232,7 @@ def test_a_flood_arrives_whole_and_in_order_while_the_interpreter_is_busy(
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_nothing_is_delivered_after_close_and_no_thread_is_left(jack_server: JackServer) -> None:
     async def scene() -> None:
         heard = Heard()
@@ -243,6 +253,7 @@ def test_nothing_is_delivered_after_close_and_no_thread_is_left(jack_server: Jac
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_server_that_dies_is_a_loss_and_its_return_is_taken_up(jack_server: JackServer) -> None:
     async def scene(midi: MidiInputs, heard: Heard) -> None:
         with Daw(*TO_US, "--stay"), Daw("--client", "Board", "--virtual", "USB keys"):
@@ -258,6 +269,7 @@ def test_a_server_that_dies_is_a_loss_and_its_return_is_taken_up(jack_server: Ja
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_a_server_that_freezes_is_a_loss_until_it_thaws(jack_server: JackServer) -> None:
     async def scene(_: MidiInputs, heard: Heard) -> None:
         with Daw(*TO_US, "--stay"):
@@ -271,6 +283,7 @@ def test_a_server_that_freezes_is_a_loss_until_it_thaws(jack_server: JackServer)
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_closing_does_not_wait_for_a_frozen_server(jack_server: JackServer) -> None:
     async def scene(_: MidiInputs, heard: Heard) -> None:
         jack_server.freeze()
@@ -281,6 +294,7 @@ def test_closing_does_not_wait_for_a_frozen_server(jack_server: JackServer) -> N
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_ports_are_listed_with_direction_and_api(jack_server: JackServer) -> None:
     async def scene(_: MidiInputs, __: Heard) -> None:
         with Daw("--client", "Board", "--virtual", "USB keys", "--stay") as board:

@@ -1,9 +1,6 @@
 /* The serial line; see uart.h. */
 #include "uart.h"
 
-#include <stddef.h>
-#include <string.h>
-
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -253,7 +250,7 @@ uint8_t uart_waiting(void)
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
     uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
-    const uint8_t *end;
+    uint8_t length = LEAST_WIRE;
     uint8_t head;
     uint8_t left;
 
@@ -274,11 +271,11 @@ uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
     if (left > MOST_BYTES) {
         left = MOST_BYTES;
     }
-    if (left > LEAST_WIRE) {
-        end = memchr(&rx_ring[tail + LEAST_WIRE - 1U], 0, (uint8_t)(left - (LEAST_WIRE - 1U)));
-        if (end != NULL) {
-            left = (uint8_t)(1 + (end - &rx_ring[tail]));
-        }
+    while ((length < left) && (rx_ring[tail + length - 1U] != 0U)) {
+        length++;
+    }
+    if (length < left) {
+        left = length;
     }
     *count = left;
     *bytes = &rx_ring[tail];
