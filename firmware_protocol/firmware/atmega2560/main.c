@@ -22,7 +22,8 @@
 #include "uart.h"
 
 #define MOST_PIECES 6U
-#define FEW_BYTES 16U       /* fewer wait for the next look */
+#define FEW_BYTES 16U       /* fewer wait for the next look, */
+#define MANY_BYTES 24U      /* and after a frame that may want to sound now, fewer than these */
 #define MOST_BYTES_TICKS 8000U /* 4 ms of a turn */
 #define STACK_MARK 0xC5U
 
@@ -127,10 +128,21 @@ static void look_at_break(void)
     }
 }
 
+/* Is there a frame that may want to sound now? */
+static bool is_fresh(void)
+{
+    bool found = false;
+
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        found = found || core.coils[output].stirred;
+    }
+    return found;
+}
+
 /* What has been received by now, as a bounded number of pieces. What comes meanwhile is for the next look: few
- * bytes at a time would cost more than the line brings them. Only where a stop waits for its turn, all. And in a
- * bounded time, so that a full line starves nobody, not even where its frames take longer to obey than to
- * receive. */
+ * bytes at a time would cost more than the line brings them, and a frame that may want to sound now is not kept
+ * waiting by the next. Only where a stop waits for its turn, all. And in a bounded time, so that a full line
+ * starves nobody, not even where its frames take longer to obey than to receive. */
 static void look_at_bytes(void)
 {
     const uint8_t *bytes;
@@ -147,7 +159,7 @@ static void look_at_bytes(void)
             keep_enable();
             look_at_break(); /* a stop that waits for no bytes */
             bytes_ticks += (uint16_t)(ticks_now() - now);
-            more = was_stopped || (uart_waiting() >= FEW_BYTES);
+            more = was_stopped || (uart_waiting() >= (is_fresh() ? MANY_BYTES : FEW_BYTES));
         } else if (event == LINE_ERROR) {
             core_line_error(&core, ticks_now());
         } else {
@@ -219,6 +231,17 @@ static void work_on_urgent(uint8_t turn_of)
     }
 }
 
+/* A status takes 0.8 ms: one turn long it waits for the pulses of a frame that came just now. */
+static void tell_in_turn(void)
+{
+    static bool has_waited;
+
+    has_waited = is_fresh() && !has_waited;
+    if (!has_waited) {
+        core_poll_status(&core, ticks_now());
+    }
+}
+
 static void turn(uint8_t output)
 {
     uint8_t bit = (uint8_t)(1U << output);
@@ -232,7 +255,7 @@ static void turn(uint8_t output)
     look_at_line();
     work_on(output);
     look_at_bytes();
-    core_poll_status(&core, ticks_now());
+    tell_in_turn();
     memory_step();
     unsound &= (uint8_t)~bit;
     if (!look_at_output(output)) {
