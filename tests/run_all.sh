@@ -85,11 +85,12 @@ part "ruff check" .venv/bin/ruff check .
 part "ruff format" .venv/bin/ruff format --check .
 part "types" .venv/bin/basedpyright
 joined
-# What is pure needs processors. What is real (ports, processes) mostly waits: two at a time. What
-# measures milliseconds or needs a processor of its own has the machine for itself.
+# What is pure needs processors. What is real (ports, processes) mostly waits, beside the
+# controller's checks: one at a time, for two of them at once failed by chance. What measures milliseconds or
+# needs a processor of its own has the machine for itself.
 part "pure tests" .venv/bin/python -m pytest -n 2 -m 'not real'
 beside controller
-part "real tests" .venv/bin/python -m pytest -n 2 --dist loadgroup -m 'real and not alone' \
+part "real tests" .venv/bin/python -m pytest -m 'real and not alone' \
     $(files_with mark.real)
 joined
 part "real tests, each alone" .venv/bin/python -m pytest -m 'real and alone' $(files_with mark.alone)

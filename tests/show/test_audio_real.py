@@ -34,6 +34,7 @@ async def until(true: Callable[[], bool], what: str) -> None:
 
 
 @pytest.mark.real
+@pytest.mark.alone
 def test_an_item_begins_with_its_audio_and_goes_on_without(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
