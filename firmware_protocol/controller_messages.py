@@ -26,6 +26,15 @@ class Ceilings:
         )
 
 
+COMPILED_CEILINGS = Ceilings(
+    max_on_ticks=800,  # 400 µs
+    min_off_ticks=200,  # 100 µs
+    max_starts_1s=2000,
+    max_duty_1s_ticks=240_000,  # 12 % of 1 s
+)
+"""What the reference board's program itself holds every output to (PROTOCOL.md, section 9)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """Controller → host: answer to hello, followed by one LimitsSet for each output with limits."""

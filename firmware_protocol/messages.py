@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .catalogue import Reason
 from .controller_messages import (
+    COMPILED_CEILINGS,
     Armed,
     Ceilings,
     Identity,
@@ -57,6 +58,7 @@ from .wire import (
 __all__ = [
     "CHECK_FLASH",
     "CHECK_FUSES",
+    "COMPILED_CEILINGS",
     "CONTROLLER_MESSAGES",
     "FLAG_FORGET_LATER",
     "FLAG_IMMEDIATE",

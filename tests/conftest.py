@@ -24,12 +24,3 @@ def pytest_configure(config: pytest.Config) -> None:
         and shutil.disk_usage(MEMORY).free > ROOM_BYTES
     ):
         os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """For `--dist loadgroup`: one process has all tests of a file, and one has all with a browser,
-    which takes more of a processor than anything else here."""
-    for item in items:
-        has_browser = "chromium" in getattr(item, "fixturenames", ())
-        item.add_marker(pytest.mark.xdist_group("browser" if has_browser else item.path.name))

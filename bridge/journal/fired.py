@@ -17,9 +17,10 @@ from bridge.governor.limits import guard_limits
 from bridge.journal.values import ClockFix, Event
 from bridge.journal.wire import FromBoard, ToBoard, WireReader
 from bridge.link.simulated_scheduler import OutputScheduler
-from bridge.link.simulated_settings import FOREVER, REFERENCE_CEILINGS
+from bridge.link.simulated_settings import FOREVER
 from firmware_protocol.catalogue import State as BoardState
 from firmware_protocol.messages import (
+    COMPILED_CEILINGS,
     FLAG_FORGET_LATER,
     FLAG_IMMEDIATE,
     MAX_SLOTS,
@@ -79,7 +80,7 @@ class FiredPulses:
             coils: dict[int, _Coil] = {}
             for coil in config.coil:
                 if coil.controller == controller.name:
-                    output = OutputScheduler(coil.output - 1, REFERENCE_CEILINGS, 0, MAX_SLOTS)
+                    output = OutputScheduler(coil.output - 1, COMPILED_CEILINGS, 0, MAX_SLOTS)
                     output.guard.set_limits(guard_limits(coil))
                     coils[coil.output - 1] = _Coil(coil.name, output)
             self._boards[controller.name] = _Board(controller.baud, coils)

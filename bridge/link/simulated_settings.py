@@ -9,7 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from firmware_protocol.catalogue import Cause, State
-from firmware_protocol.messages import CHECK_FLASH, CHECK_FUSES, TICK_HZ, Ceilings
+from firmware_protocol.messages import (
+    CHECK_FLASH,
+    CHECK_FUSES,
+    COMPILED_CEILINGS,
+    TICK_HZ,
+    Ceilings,
+)
 
 TICKS_PER_MS = TICK_HZ // 1000
 WIRE_MASK = 0xFFFF_FFFF
@@ -23,18 +29,10 @@ DISAGREE_TICKS = 10 * TICKS_PER_MS
 MAX_GUARD_REFUSALS = 16
 """Guard refusals since arming that are still no trip."""
 
-REFERENCE_CEILINGS = Ceilings(
-    max_on_ticks=800,  # 400 µs
-    min_off_ticks=200,  # 100 µs
-    max_starts_1s=2000,
-    max_duty_1s_ticks=240_000,  # 12 % of 1 s
-)
-"""The reference board's compiled ceilings (PROTOCOL.md, section 9)."""
-
 
 @dataclass(frozen=True)
 class BoardSettings:
-    """One board. `ceilings` has one entry for each output, or is empty: the reference ceilings.
+    """One board. `ceilings` has one entry for each output, or is empty: the compiled ceilings.
 
     `first_tick` is the (extended) tick at which the program starts; the wire shows it modulo
     2**32. `clock_error_ppm` is how much faster than nominal the board's clock runs: the pure model
@@ -68,7 +66,7 @@ class BoardSettings:
 
     @property
     def ceilings_by_output(self) -> tuple[Ceilings, ...]:
-        return self.ceilings or (REFERENCE_CEILINGS,) * self.outputs
+        return self.ceilings or (COMPILED_CEILINGS,) * self.outputs
 
     @property
     def true_tick_hz(self) -> float:

@@ -25,7 +25,6 @@ from bridge.governor.mains import budget_of
 from bridge.interlock import Interlock
 from bridge.link.renewal import LEASE_S, REFRESH_S
 from bridge.link.simulated_scheduler import OutputScheduler
-from bridge.link.simulated_settings import REFERENCE_CEILINGS
 from bridge.link.slots import MOTION_S
 from bridge.music.instrument import live_instrument
 from bridge.performance import Performance
@@ -33,7 +32,7 @@ from bridge.records import HeldBackChanged, Record, Remark
 from bridge.rehearse.pulse_arrays import PulseArrays
 from bridge.source import VoiceSource
 from bridge.timeline import Timeline
-from firmware_protocol.messages import MAX_SLOTS, TICK_HZ, Slot
+from firmware_protocol.messages import COMPILED_CEILINGS, MAX_SLOTS, TICK_HZ, Slot
 
 _NEVER_S = HostS(math.inf)
 _MOST_STEPS_AT_ONCE = 2000
@@ -59,7 +58,7 @@ class _DirectWire:
     clock = _TrueClock()
 
     def __init__(self, coil: Coil) -> None:
-        self.scheduler = OutputScheduler(coil.output - 1, REFERENCE_CEILINGS, 0, MAX_SLOTS)
+        self.scheduler = OutputScheduler(coil.output - 1, COMPILED_CEILINGS, 0, MAX_SLOTS)
         self.scheduler.guard.set_limits(guard_limits(coil))
         self.scheduler.arm()
         self._frames: list[tuple[int, int, tuple[Slot | None, ...], bool]] = []

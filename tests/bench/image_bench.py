@@ -142,6 +142,14 @@ class ImageBench(Bench):
                 return self
         raise AssertionError("the program does not start")
 
+    def leave_commissioning(self) -> None:
+        """The jumper taken off and a reset: the program runs, with what the board keeps."""
+        self.pin_at(self.now, COMMISSION, 1)
+        self.reset_at(self.now, "external")
+        self.run_for(CYCLES_PER_MS)
+        self.sent(take=True)
+        self.started()
+
     def prove(self) -> None:
         """The proof test of both e-stop inputs."""
         for cycle, (a, b) in ((self.now, (1, 0)), (self.now + 16_000, (0, 1))):

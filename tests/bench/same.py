@@ -196,23 +196,21 @@ def compare(
             and program.from_cycle <= p.start_cycle < until
             and not any(abs(p.start_cycle - at) <= CYCLES_PER_TICK for at in forced)
         ]
-        said = [m for at, m in board.messages if program.from_cycle <= at < until]
+        said = [(at, m) for at, m in board.messages if program.from_cycle <= at < until]
         end = program.tick_at(until) - LAST_TICKS
+        twin.pulses = [p for p in twin.pulses if p.start_tick < end]
+        pulses = [p for p in pulses if p.start_tick < end]
         whole = until == board.now
         try:
-            verdict = hold(twin, pulses, said, whole=whole)
+            verdict = hold(twin, pulses, [m for _, m in said], whole=whole)
         except AssertionError:
             unsure = twin.unsure_trip()
             if unsure is None:
                 raise
-            before = [p for p in pulses if p.start_tick < min(end, unsure - MARGIN)]
-            twin.pulses = [p for p in twin.pulses if p.start_tick < min(end, unsure - MARGIN)]
-            said = [
-                m
-                for at, m in board.messages
-                if program.from_cycle <= at < until and program.tick_at(at) < unsure
-            ]
-            verdict = hold(twin, before, said, whole=False)
+            twin.pulses = [p for p in twin.pulses if p.start_tick < unsure - MARGIN]
+            pulses = [p for p in pulses if p.start_tick < unsure - MARGIN]
+            before = [m for at, m in said if program.tick_at(at) < unsure]
+            verdict = hold(twin, pulses, before, whole=False)
         verdicts.append(verdict)
     return verdicts
 

@@ -283,11 +283,7 @@ def test_commissioning() -> None:
         assert [(f.type_code, f.payload) for f in frames] == [(COMMISSIONED_TYPE, b"\x01" + body)]
         assert quiet_pins(board)
         written = board.eeprom()
-        board.pin_at(board.now, COMMISSION, 1)
-        board.reset_at(board.now, "external")
-        board.run_for(CYCLES_PER_MS)
-        board.sent(take=True)
-        board.started()
+        board.leave_commissioning()
         answer = board.ask(Hello(), Identity)
         assert (answer.board_id, answer.horn_ms) == (0x1234, 2000)
         assert answer.ceilings[3].max_on_ticks == 300

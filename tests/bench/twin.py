@@ -6,6 +6,7 @@ And where the image may differ from them (PROTOCOL.md, section 8, prepared pulse
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from typing import Any
 
 from bridge.link.simulated_scheduler import OutputScheduler
@@ -89,16 +90,22 @@ class Twin(Pair):
                 self.both(name.removeprefix("core_"))
         self.settle()
 
-    def loosen_where_armed_ended(self) -> None:
-        """Also by a lease that expired, which nobody told."""
-        reader, armed = FrameReader(), False
+    def statuses(self) -> Iterator[tuple[int, Status]]:
+        """Those that the twins sent, each with its tick."""
+        reader = FrameReader()
         for tick, data in self.said:
             for frame in reader.feed(data):
                 message = parse_controller_message(frame.type_code, frame.payload)
                 if isinstance(message, Status):
-                    if armed and message.state != State.ARMED:
-                        self.loosen(range(4), tick)
-                    armed = message.state == State.ARMED
+                    yield tick, message
+
+    def loosen_where_armed_ended(self) -> None:
+        """Also by a lease that expired, which nobody told."""
+        armed = False
+        for tick, status in self.statuses():
+            if armed and status.state != State.ARMED:
+                self.loosen(range(4), tick)
+            armed = status.state == State.ARMED
 
     def note(self, data: bytes) -> None:
         """Frames after which an output may differ for a while."""
@@ -119,23 +126,18 @@ class Twin(Pair):
         """The first trip by refusals that the image need not have: one of the refused pulses it may
         have dropped (PROTOCOL.md, section 8: what is not refused does not trip). From then on it
         lawfully plays what the twins do not."""
-        reader, armed_at = FrameReader(), None
-        for tick, data in self.said:
-            for frame in reader.feed(data):
-                message = parse_controller_message(frame.type_code, frame.payload)
-                if not isinstance(message, Status):
-                    continue
-                if message.state == State.ARMED:
-                    armed_at = tick if armed_at is None else armed_at
-                elif armed_at is not None:
-                    since = range(armed_at, tick + 1)
-                    if message.cause == Cause.GUARD_REFUSALS and any(
-                        at in since and self.may_differ(output, at)
-                        for output, refused in enumerate(self.refused)
-                        for at, _ in refused
-                    ):
-                        return tick
-                    armed_at = None
+        armed_at: int | None = None
+        for tick, status in self.statuses():
+            if status.state == State.ARMED:
+                armed_at = tick if armed_at is None else armed_at
+            elif armed_at is not None:
+                if status.cause == Cause.GUARD_REFUSALS and any(
+                    armed_at <= at <= tick and self.may_differ(output, at)
+                    for output, refused in enumerate(self.refused)
+                    for at, _ in refused
+                ):
+                    return tick
+                armed_at = None
         return None
 
     def loosen(self, outputs: Any, tick: int | None = None) -> None:

@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.link.simulated_scheduler import OutputScheduler
-from bridge.link.simulated_settings import REFERENCE_CEILINGS
-from firmware_protocol.messages import MAX_SLOTS, OutputLimits, Slot
+from firmware_protocol.messages import COMPILED_CEILINGS, MAX_SLOTS, OutputLimits, Slot
 
 LOOSE = OutputLimits(0, 800, 200, 2000, 240_000)
 TIGHT = OutputLimits(0, 300, 900, 400, 60_000, 20, 2_000, 100, 9_000)
@@ -34,7 +33,7 @@ frames = st.lists(
 
 
 def output(limits: OutputLimits | None) -> OutputScheduler:
-    made = OutputScheduler(0, REFERENCE_CEILINGS, 0, MAX_SLOTS)
+    made = OutputScheduler(0, COMPILED_CEILINGS, 0, MAX_SLOTS)
     if limits is not None:
         made.guard.set_limits(limits)
     made.arm()

@@ -294,6 +294,18 @@ def test_a_chased_items_words(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "the coils wait for go" in deck.desk.status()
 
 
+async def plays_until_lost(desk: Desk, seconds: float) -> None:
+    """From `g` on, until the audio is said to be missing."""
+    operator: Any = desk.operator
+    beside = asyncio.create_task(desk.beside(operator))
+    desk.extra("g")
+    async with asyncio.timeout(seconds):
+        while not desk.audio.missing:  # noqa: ASYNC110  (it tells nobody)
+            await asyncio.sleep(0.02)
+    beside.cancel()
+    await asyncio.gather(beside, return_exceptions=True)
+
+
 @pytest.mark.parametrize("fault", ["no program", "no device"])
 def test_without_audio_the_desk_lets_the_show_go_on(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Any, fault: str
@@ -307,17 +319,7 @@ def test_without_audio_the_desk_lets_the_show_go_on(
         monkeypatch.setattr(audio_link.sys, "executable", str(tmp_path / "gone"))
     desk, player = deck.desk, deck.desk.source.player
 
-    async def night() -> None:
-        operator: Any = desk.operator
-        beside = asyncio.create_task(desk.beside(operator))
-        desk.extra("g")
-        async with asyncio.timeout(60):
-            while not desk.audio.missing:  # noqa: ASYNC110  (it tells nobody)
-                await asyncio.sleep(0.02)
-        beside.cancel()
-        await asyncio.gather(beside, return_exceptions=True)
-
-    asyncio.run(night())
+    asyncio.run(plays_until_lost(desk, 60))
     assert len([line for line in deck.said if line.startswith("audio: NONE")]) == 1
     assert player.transport is Transport.PLAYING
     assert player.position_s(deck.now_s) == pytest.approx(-5.0), "the countdown is counted out"
@@ -340,17 +342,7 @@ def test_a_process_that_dies_at_any_word_is_said_once_by_its_cause(
     deck = Deck(monkeypatch, show_of(BACKED, audio=audio))
     desk, player = deck.desk, deck.desk.source.player
 
-    async def night() -> None:
-        operator: Any = desk.operator
-        beside = asyncio.create_task(desk.beside(operator))
-        desk.extra("g")
-        async with asyncio.timeout(20):
-            while not desk.audio.missing:  # noqa: ASYNC110  (it tells nobody)
-                await asyncio.sleep(0.02)
-        beside.cancel()
-        await asyncio.gather(beside, return_exceptions=True)
-
-    asyncio.run(night())
+    asyncio.run(plays_until_lost(desk, 20))
     [line] = [line for line in deck.said if "NONE" in line]
     assert re.match(rf"audio: NONE \({why}\): the show runs on this computer's clock", line)
     assert player.transport is Transport.PLAYING

@@ -24,14 +24,12 @@ from collections.abc import Sequence
 import serial
 
 from firmware_protocol.framing import FrameReader, encode_frame
-from firmware_protocol.messages import TICK_HZ, Ceilings
+from firmware_protocol.messages import COMPILED_CEILINGS, TICK_HZ, Ceilings
 
 COMMISSION = 0x70
 COMMISSIONED = 0x71
 TICKS_PER_US = TICK_HZ // 1_000_000
 OUTPUTS = 4
-COMPILED = Ceilings(800, 200, 2000, 240_000)
-"""PROTOCOL.md, section 9: what the program itself holds every output to."""
 HEAD_BYTES = 8
 ANSWER_BYTES = HEAD_BYTES + Ceilings.LAYOUT.size * OUTPUTS
 LONGEST_US = 32_767.5
@@ -71,7 +69,8 @@ def ceilings_of(options: argparse.Namespace) -> list[Ceilings]:
         )
         if one != tightest(one) or off_us > LONGEST_US:
             raise ValueError(
-                f"output {output}: not within {in_words(COMPILED)}, off-time to {LONGEST_US:g} us"
+                f"output {output}: not within {in_words(COMPILED_CEILINGS)}, "
+                f"off-time to {LONGEST_US:g} us"
             )
         ceilings.append(one)
     return ceilings
@@ -80,10 +79,10 @@ def ceilings_of(options: argparse.Namespace) -> list[Ceilings]:
 def tightest(kept: Ceilings) -> Ceilings:
     """What counts of ceilings that a board keeps: never more than the compiled ones."""
     return Ceilings(
-        min(kept.max_on_ticks, COMPILED.max_on_ticks),
-        max(kept.min_off_ticks, COMPILED.min_off_ticks),
-        min(kept.max_starts_1s, COMPILED.max_starts_1s),
-        min(kept.max_duty_1s_ticks, COMPILED.max_duty_1s_ticks),
+        min(kept.max_on_ticks, COMPILED_CEILINGS.max_on_ticks),
+        max(kept.min_off_ticks, COMPILED_CEILINGS.min_off_ticks),
+        min(kept.max_starts_1s, COMPILED_CEILINGS.max_starts_1s),
+        min(kept.max_duty_1s_ticks, COMPILED_CEILINGS.max_duty_1s_ticks),
     )
 
 
