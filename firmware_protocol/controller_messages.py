@@ -100,12 +100,14 @@ class Identity:
 class OutputStatus:
     """Counters of one output, each modulo 2**16 (2**8 where it is one byte), since boot."""
 
-    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<HHHBB")
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<HHHBB6B")
     pulses: int
     collisions_dropped: int
     guard_refusals: int
     last_guard_reason: int
     queued: int
+    refused_for: tuple[int, int, int, int, int, int]
+    """Pulses the guard refused for each of its reasons, reason 1 first."""
 
     def payload(self) -> bytes:
         return self.LAYOUT.pack(
@@ -114,7 +116,13 @@ class OutputStatus:
             self.guard_refusals,
             self.last_guard_reason,
             self.queued,
+            *self.refused_for,
         )
+
+    @classmethod
+    def from_fields(cls, fields: tuple[int, ...]) -> Self:
+        """What `LAYOUT` unpacks."""
+        return cls(*fields[:5], fields[5:])  # pyright: ignore[reportArgumentType, reportCallIssue]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +179,7 @@ class Status:
         if len(payload) != cls.LAYOUT.size + outputs * OutputStatus.LAYOUT.size:
             raise MessageError(Reason.WRONG_LENGTH, f"status: {len(payload)} bytes")
         tail = payload[cls.LAYOUT.size :]
-        per_output = tuple(OutputStatus(*o) for o in OutputStatus.LAYOUT.iter_unpack(tail))
+        per_output = tuple(map(OutputStatus.from_fields, OutputStatus.LAYOUT.iter_unpack(tail)))
         return cls(*fields, per_output)  # pyright: ignore[reportCallIssue]
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from bridge.config import Config
 from bridge.governor.reasons import Effect, Limit
+from bridge.journal.fired import Counted
 from bridge.journal.story import Story
+from firmware_protocol.catalogue import GuardReason
 
 OFTEN = 0.1
 """Share of a coil's sounding time from which a limit is worth a word."""
@@ -12,6 +14,21 @@ CAUTION = (
     "Limits protect coil and people: widen none because it bit. First read `coilwarden coil CONFIG`"
     " and measure; then by little steps, from the shortest pulse, as in commissioning."
 )
+
+
+REFUSED_FOR = {
+    GuardReason.ON_TIME: "on-time",
+    GuardReason.OFF_TIME: "off-time",
+    GuardReason.RATE: "break rate",
+    GuardReason.DUTY_1S: "duty in 1 s",
+    GuardReason.DUTY_SECOND: "duty in the second window",
+    GuardReason.DUTY_THIRD: "duty in the third window",
+}
+
+
+def _by_reason(counted: Counted) -> str:
+    pairs = zip(REFUSED_FOR.values(), counted.refused_for, strict=True)
+    return ", ".join(f"{count} {reason}" for reason, count in pairs if count)
 
 
 def advice(config: Config, story: Story) -> list[str]:
@@ -29,9 +46,9 @@ def advice(config: Config, story: Story) -> list[str]:
     for name, counted in story.counted.items():
         if counted.guard_refusals:
             found.append(
-                f"{name}: the controller's guard refused {counted.guard_refusals} pulses; a lawful "
-                "night has none: raise link_jitter_ms of its controller to what the link really "
-                "does, and keep this journal"
+                f"{name}: the controller's guard refused {counted.guard_refusals} pulses "
+                f"({_by_reason(counted)}); a lawful night has none: raise link_jitter_ms of its "
+                "controller to what the link really does, and keep this journal"
             )
     for name, link in story.links.items():
         if link.line_errors_in_bangs:

@@ -18,6 +18,7 @@ from bridge.journal.values import ClockFix, Event
 from bridge.journal.wire import FromBoard, ToBoard, WireReader
 from bridge.link.simulated_scheduler import OutputScheduler
 from bridge.link.simulated_settings import FOREVER
+from firmware_protocol.catalogue import GuardReason
 from firmware_protocol.catalogue import State as BoardState
 from firmware_protocol.messages import (
     COMPILED_CEILINGS,
@@ -27,6 +28,7 @@ from firmware_protocol.messages import (
     TICK_HZ,
     Disarm,
     Identity,
+    OutputStatus,
     Status,
     Stop,
     Voices,
@@ -45,6 +47,8 @@ class Counted:
     pulses: int = 0
     collisions_dropped: int = 0
     guard_refusals: int = 0
+    refused_for: list[int] = field(default_factory=lambda: [0] * (len(GuardReason) - 1))
+    """Of these for each of the guard's reasons, reason 1 first."""
 
 
 @dataclass(slots=True)
@@ -65,7 +69,7 @@ class _Board:
     """The same moment as the board counts it."""
     at_s: float = 0.0
     boot_id: int | None = None
-    last: dict[int, tuple[int, int, int]] = field(default_factory=dict[int, tuple[int, int, int]])
+    last: dict[int, OutputStatus] = field(default_factory=dict[int, OutputStatus])
 
 
 class FiredPulses:
@@ -156,13 +160,15 @@ class FiredPulses:
             if number >= len(message.per_output):
                 continue
             output = message.per_output[number]
-            now = (output.pulses, output.collisions_dropped, output.guard_refusals)
-            before = board.last.get(number, now)
-            board.last[number] = now
+            before = board.last.get(number, output)
+            board.last[number] = output
             counted = self.counted[coil.name]
-            counted.pulses += (now[0] - before[0]) & 0xFFFF
-            counted.collisions_dropped += (now[1] - before[1]) & 0xFFFF
-            counted.guard_refusals += (now[2] - before[2]) & 0xFFFF
+            counted.pulses += (output.pulses - before.pulses) & 0xFFFF
+            dropped = output.collisions_dropped - before.collisions_dropped
+            counted.collisions_dropped += dropped & 0xFFFF
+            counted.guard_refusals += (output.guard_refusals - before.guard_refusals) & 0xFFFF
+            for i, (n, m) in enumerate(zip(output.refused_for, before.refused_for, strict=True)):
+                counted.refused_for[i] += (n - m) & 0xFF
         if message.state not in (BoardState.ARMED, BoardState.WARNING):
             tick = self._tick(board, heard.at_s)
             self._live_to(board, tick)

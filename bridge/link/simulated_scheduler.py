@@ -67,6 +67,7 @@ class OutputScheduler:
         self.collisions_dropped = 0
         self.guard_refusals = 0
         self.last_guard_reason = GuardReason.NONE
+        self._refused_for = [0] * len(GuardReason)
         self._trains: list[Train | None] = [None] * slots
         self._next: Train | None = None
         self._random = GENERATOR_SEED ^ output
@@ -100,6 +101,17 @@ class OutputScheduler:
         self._log_starts.append(self._on_since)
         self._log_on.append(self._on_ticks)
         self._on_since = NEVER
+
+    def _count_refusal(self, reason: GuardReason) -> None:
+        self.guard_refusals += 1
+        self.last_guard_reason = reason
+        self._refused_for[reason] += 1
+
+    @property
+    def refused_for(self) -> tuple[int, int, int, int, int, int]:
+        """Refused pulses for each reason of the guard, reason 1 first; modulo 256."""
+        of_1, of_2, of_3, of_4, of_5, of_6 = (n & 0xFF for n in self._refused_for[1:])
+        return of_1, of_2, of_3, of_4, of_5, of_6
 
     # -- arming and going dark -----------------------------------------------------------------
 
@@ -187,8 +199,7 @@ class OutputScheduler:
             if 2 * ((tick << 8) - train.grid) > period:
                 self.collisions_dropped += 1
             elif reason := take(tick, train.on_ticks):
-                self.guard_refusals += 1
-                self.last_guard_reason = reason
+                self._count_refusal(reason)
             else:
                 if on_since != NEVER:
                     log_starts(on_since)
@@ -235,8 +246,7 @@ class OutputScheduler:
         else:
             reason = self.guard.take(tick, train.on_ticks)
             if reason:
-                self.guard_refusals += 1
-                self.last_guard_reason = reason
+                self._count_refusal(reason)
             else:
                 if self._on_since != NEVER:
                     self._close_pulse()

@@ -186,6 +186,7 @@ class BoardState:
                     guard_refusals=o.guard_refusals & 0xFFFF,
                     last_guard_reason=o.last_guard_reason,
                     queued=len(o.queue),
+                    refused_for=o.refused_for,
                 )
                 for o in self._outputs
             ),

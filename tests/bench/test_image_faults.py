@@ -229,9 +229,7 @@ def test_a_top_that_changes_while_lit_is_found(armed: ImageBench) -> None:
     found = 0
     for phase in range(24):
         armed.back_to(kept)
-        armed.run_for(
-            phase * 1_777
-        )  # of the main loop's round, as that of one note beside it repeats
+        armed.run_for(phase * 509)  # evenly over a round of the main loop with one note: 0.74 ms
         armed.sound(2, LONG_NOTE)
         armed.run_for(20 * CYCLES_PER_MS)
         rise = armed.run_to_edge(OUTPUT_PINS[2], 1, limit=armed.now + 700_000, after=armed.now)

@@ -57,7 +57,10 @@ def test_hosts_made_for_the_model(locked: ImageBench, request: pytest.FixtureReq
         limits = hostile_performance(cast(Any, Played(locked)), seed)
         locked.run_for(60 * CYCLES_PER_MS)
         fired += judge(locked, *limits)
-        reasons |= {o.last_guard_reason for o in locked.newest_status().per_output}
+        for output in locked.newest_status().per_output:
+            reasons |= {output.last_guard_reason}
+            assert sum(output.refused_for) == output.guard_refusals
+            assert output.last_guard_reason == 0 or output.refused_for[output.last_guard_reason - 1]
     print(f"{fired} pulses, guard's reasons {sorted(reasons)}")
     assert fired > 60
     assert len(reasons - {GuardReason.NONE}) >= 3

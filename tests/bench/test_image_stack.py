@@ -69,7 +69,7 @@ def test_the_deepest_stack_under_load_is_within_what_was_reckoned(armed: ImageBe
 def test_frames_are_those_the_compiler_tells(tmp_path: Path) -> None:
     """Bytes pushed and set aside by every function of the image, against -fstack-usage of the same
     sources and flags, which counts the return address in."""
-    flags = ("-std=c99", "-mmcu=atmega2560", "-DF_CPU=16000000UL", "-DWORK_LIMIT=8U", "-O2")
+    flags = ("-std=c99", "-mmcu=atmega2560", "-DF_CPU=16000000UL", "-DWORK_LIMIT=8U", "-O3")
     sources = [*map(str, FIRMWARE.glob("core/*.c")), *map(str, PORT.glob("*.c"))]
     command = ["avr-gcc", *flags, "-w", "-DCW_BUILD=1UL", "-fstack-usage", "-c", *sources]
     subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)

@@ -56,13 +56,20 @@ def test_nothing_beyond_the_limits_is_ever_emitted(
 def test_the_hostile_hosts_do_press_against_every_limit() -> None:
     """Else the property above would prove little: each reason refuses, and pulses get through."""
     reasons: set[int] = set()
+    each: set[int] = set()
     fired = 0
     for seed in range(80):
         bench = CoreBench(replace(BOARD, first_tick=0), poll_every=0)
         hostile_performance(bench, seed)
-        reasons |= {o.last_guard_reason for o in bench.status().per_output}
+        for output in bench.status().per_output:
+            reasons |= {output.last_guard_reason}
+            counted = [n + 1 for n, count in enumerate(output.refused_for) if count]
+            assert (output.last_guard_reason in counted) == bool(counted)
+            assert sum(output.refused_for) == output.guard_refusals  # of a few hundred at most
+            each |= set(counted)
         fired += len(bench.pulses)
     assert reasons == set(GuardReason) - {GuardReason.OFF_TIME}  # the scheduler waits for it
+    assert each == reasons - {GuardReason.NONE}
     assert fired > 1000
 
 

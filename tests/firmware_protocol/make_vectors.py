@@ -104,7 +104,10 @@ EXAMPLE_MESSAGES: list[HostMessage | ControllerMessage] = [
         6,
         7,
         2,
-        (OutputStatus(65_535, 1, 17, GuardReason.RATE, 0), OutputStatus(0, 0, 0, 0, 16)),
+        (
+            OutputStatus(65_535, 1, 17, GuardReason.RATE, 0, (1, 2, 5, 3, 6, 0)),
+            OutputStatus(0, 0, 300, 0, 16, (0, 0, 0, 255, 0, 45)),
+        ),
     ),
     Pong(1, 2, 3, 0x0001_0001),
     Refusal(4, 200, Reason.CAUSE_REMAINS, 1),

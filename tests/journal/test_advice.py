@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 from bridge.cli import app
 from bridge.clocks import HostS
 from bridge.config import Config
+from bridge.entries import Received
 from bridge.governor.reasons import Effect, HeldBack, Limit
 from bridge.interlock import NOT_SAFE
 from bridge.journal.advice import OFTEN, advice
@@ -24,6 +25,8 @@ from bridge.journal.story import Story
 from bridge.journal.values import Missing, Sounding
 from bridge.music.events import NoteFaded
 from bridge.records import HeldBackChanged, InputChanged, LinkChanged, Record, Remark
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import OutputStatus, Status
 from tests.chain.rig import coil, site
 from tests.coil.parts import SUPPLY, TANK
 from tests.running_site import Site
@@ -102,6 +105,22 @@ def test_what_went_wrong_is_told_with_its_number(
 def test_what_was_reported_is_counted(record: Record, words: str) -> None:
     (line,) = advice(SITE, story_of(record))
     assert words in line
+
+
+def refused_for(*counts: int) -> Received:
+    """A status of North whose first output has refused so many pulses for each reason so far."""
+    first = OutputStatus(0, 0, sum(counts), 0, 0, tuple(n & 0xFF for n in counts))  # pyright: ignore[reportArgumentType]
+    status = Status(0, 1, 0, 0, 1, 0, 0, *[0] * 7, 1, (first,))
+    return Received(HostS(2.0), "North", encode_frame(Status.TYPE, 0, status.payload()))
+
+
+def test_pulses_that_the_guard_refused_are_told_by_reason() -> None:
+    """Counters of one byte, over their wrap; what was before the recording began is not of it."""
+    story = story_of()
+    for counts in ((9, 0, 250, 0, 0, 3), (11, 0, 255, 0, 0, 3), (21, 0, 261, 0, 0, 3)):
+        story.take(refused_for(*counts))
+    (line,) = advice(SITE, story)
+    assert "guard refused 23 pulses (12 on-time, 11 break rate);" in line
 
 
 def test_energy_mains_and_dose_of_a_night_whose_parts_are_known(

@@ -62,7 +62,8 @@ def test_a_stretch_at_once_is_pulse_by_pulse(
         assert one.next_tick == other.next_tick
         assert one.take_pulses(tick) == other.take_pulses(tick)
         assert one.is_lit(tick) == other.is_lit(tick)
-        for name in ("pulses", "collisions_dropped", "guard_refusals", "last_guard_reason"):
+        counts = "pulses collisions_dropped guard_refusals last_guard_reason refused_for"
+        for name in counts.split():
             assert getattr(one, name) == getattr(other, name), name
 
 

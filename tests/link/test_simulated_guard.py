@@ -141,6 +141,7 @@ def test_sums_outlive_disarm_and_trip() -> None:
     bench.advance(10_000)
     output = bench.status().per_output[0]
     assert (output.pulses, output.guard_refusals, output.last_guard_reason) == (5, 1, 3)
+    assert output.refused_for == (0, 0, 1, 0, 0, 0)
 
 
 @pytest.mark.parametrize(("refusals", "state"), [(16, State.ARMED), (17, State.TRIPPED)])

@@ -49,11 +49,9 @@ static void obey(const struct reader *reader)
     answer(reader->bytes[1]);
 }
 
-void commission_serve(void)
+void commission_serve(struct reader *reader)
 {
-    struct reader reader;
-
-    reader_start(&reader);
+    reader_start(reader);
     uart_start();
     sei();
     for (;;) {
@@ -61,14 +59,14 @@ void commission_serve(void)
         uint8_t count = 0U;
         uint8_t event = uart_take(&bytes, &count);
         if (event == LINE_ERROR) {
-            reader_spoil(&reader);
+            reader_spoil(reader);
         } else if (event == LINE_BYTES) {
             uint8_t taken = 0U;
             while (taken < count) {
                 bool complete;
-                taken += reader_take(&reader, &bytes[taken], (uint8_t)(count - taken), &complete);
+                taken += reader_take(reader, &bytes[taken], (uint8_t)(count - taken), &complete);
                 if (complete) {
-                    obey(&reader);
+                    obey(reader);
                 }
             }
         } else {

@@ -8,6 +8,8 @@
 
 #include <stdbool.h>
 
+#include "../core/reader.h"
+
 /* Payload: board_id u32, horn_ms u16, unused_ready u8, then for each output max_on u16, min_off u16,
  * max_starts_1s u16, duty_1s u32 (ticks); or nothing, to read. */
 #define TYPE_COMMISSION 0x70U
@@ -17,7 +19,7 @@
 
 bool commission_is_wanted(void);
 
-/* Never returns. */
-void commission_serve(void) __attribute__((noreturn));
+/* Never returns. The reader is the caller's, to have it off the stack. */
+void commission_serve(struct reader *reader) __attribute__((noreturn));
 
 #endif

@@ -2,8 +2,8 @@
  *
  * A turn: inputs, received bytes, time, the work of the output that runs dry first, then that of the turn's own
  * and its check, status, memory, signs of life. So a stop waits for no more than one output's work, and the
- * watchdog is never far from its kick. A round is a turn of each output. Everything the core does happens here; interrupts only do what timers.h,
- * levels.h, uart.h and ticks.h say.
+ * watchdog is never far from its kick. A round is a turn of each output. Everything the core does happens
+ * here; interrupts only do what timers.h, levels.h, uart.h and ticks.h say.
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -136,7 +136,7 @@ static bool is_fresh(void)
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         found = found || core.coils[output].stirred;
     }
-    return found;
+    return found && permission_may_fire(&core.permission); /* else nobody works on them */
 }
 
 /* What has been received by now, as a bounded number of pieces. What comes meanwhile is for the next look: few
@@ -278,7 +278,7 @@ __attribute__((noinline)) static void start(void)
 
     PANEL_DDR = PANEL_OUTPUTS; /* low: beacon, horn and ENABLE off */
     if (commission_is_wanted()) {
-        commission_serve();
+        commission_serve(&core.reader); /* the core has not begun, so nobody else reads */
     }
     timers_start();
     board.build = CW_BUILD;

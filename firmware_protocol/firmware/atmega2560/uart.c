@@ -44,6 +44,7 @@ static volatile uint8_t stop_at __attribute__((used));
 static volatile uint8_t error_head;
 static volatile uint8_t error_tail;
 volatile uint8_t uart_lost;
+static uint8_t rx_handed; /* bytes handed over and not yet freed */
 
 static uint8_t tx_ring[256]; /* indices wrap by themselves */
 static volatile uint8_t tx_head;
@@ -239,8 +240,6 @@ void uart_start(void)
     UCSR0B = (1U << RXCIE0) | (1U << RXEN0) | (1U << TXEN0);
     PCICR = (1U << PCIE1);
 }
-
-static uint8_t rx_handed; /* bytes handed over and not yet freed */
 
 uint8_t uart_waiting(void)
 {

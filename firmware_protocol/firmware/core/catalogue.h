@@ -86,6 +86,7 @@
 #define GUARD_DUTY_1S 4U
 #define GUARD_DUTY_SECOND 5U
 #define GUARD_DUTY_THIRD 6U
+#define REASONS_OF_GUARD 6U /* from 1 on */
 
 /* reset cause */
 #define RESET_POWER_ON 0U

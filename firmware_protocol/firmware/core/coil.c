@@ -44,11 +44,10 @@ void coil_rest(struct coil *coil, uint32_t now)
 
 uint32_t coil_decided_until(const struct coil *coil, uint32_t now)
 {
-    uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
     uint32_t until = now;
 
     if (coil->count != 0U) {
-        until = coil->decisions[newest].at;
+        until = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].at;
     } else if ((trains_next(&coil->trains) == SLOTS) && (queue_at(&coil->queue, 0U) == NULL)) {
         until = now + HORIZON_TICKS;
     } else {

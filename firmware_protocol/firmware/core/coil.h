@@ -17,6 +17,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "catalogue.h"
 #include "guard.h"
 #include "port.h"
 #include "queue.h"
@@ -52,6 +53,7 @@ struct coil {
     uint16_t guard_refusals;
     uint16_t last_number;
     uint8_t last_guard_reason;
+    uint8_t refused_for[REASONS_OF_GUARD]; /* modulo 256; reason 1 first */
     uint8_t refused_since_arming; /* stays at 255 */
     bool has_number;
     struct decision decisions[DECISIONS];

@@ -6,6 +6,10 @@ SELDOM static void refused(struct coil *coil, uint8_t reason)
 {
     count_up(&coil->guard_refusals);
     coil->last_guard_reason = reason;
+    if ((reason > GUARD_NONE) && (reason <= REASONS_OF_GUARD)) {
+        uint8_t *count = &coil->refused_for[reason - 1U];
+        *count = (uint8_t)(*count + 1U);
+    }
     if (coil->refused_since_arming < UINT8_MAX) {
         coil->refused_since_arming++;
     }

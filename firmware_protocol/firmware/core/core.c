@@ -190,6 +190,7 @@ void core_start(struct core *core, const struct board *board, const struct trip_
         port_dark(output);
         coil_start(&core->coils[output], output, core->ceilings[output].max_on, now);
     }
+    core->digest = limits_digest(core);
     port_show_state(permission_state(&core->permission));
 }
 

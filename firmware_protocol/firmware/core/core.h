@@ -44,6 +44,7 @@ struct core {
     struct alarm leases; /* the earliest end of a lease */
     struct alarm fires_at;
     struct alarm trips_at; /* the refused pulse that is one too many, unless it is withdrawn */
+    uint32_t digest;  /* as told: of the limits when they last changed; arming reckons it anew */
     uint32_t session; /* 0 unless in warning or armed */
     struct permission permission;
     bool status_due;

@@ -46,7 +46,7 @@ uint8_t outputs_with_limits(const struct core *core);
 /* tell.c: what the host is told. */
 uint32_t limits_digest(const struct core *core);
 void tell_identity(struct core *core);
-void tell_limits(struct core *core, uint8_t output, uint32_t digest);
+void tell_limits(struct core *core, uint8_t output);
 void tell_pong(struct core *core, uint32_t echo, uint32_t nonce);
 void tell_armed(struct core *core, uint32_t nonce, uint32_t fires_at);
 void tell_refusal(struct core *core, const struct frame *frame, uint8_t reason, uint32_t detail);

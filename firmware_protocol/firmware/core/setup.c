@@ -28,8 +28,6 @@ uint8_t outputs_with_limits(const struct core *core)
 
 uint8_t obey_hello(struct core *core, const struct frame *frame)
 {
-    uint32_t digest;
-
     if (permission_may_fire(&core->permission)) {
         trip(core, CAUSE_SETUP_WHILE_ARMED);
         return REASON_NONE;
@@ -38,10 +36,9 @@ uint8_t obey_hello(struct core *core, const struct frame *frame)
         return REASON_WRONG_VERSION;
     }
     tell_identity(core);
-    digest = limits_digest(core);
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         if (core->coils[output].guard.has_limits) {
-            tell_limits(core, output, digest);
+            tell_limits(core, output);
         }
     }
     return REASON_NONE;
@@ -70,7 +67,8 @@ uint8_t obey_limits(struct core *core, const struct frame *frame)
                           guard->has_limits ? &guard->limits : NULL);
     if (reason == REASON_NONE) {
         guard_set_limits(guard, &fresh, core->now, uptime_now(core));
-        tell_limits(core, output, limits_digest(core));
+        core->digest = limits_digest(core);
+        tell_limits(core, output);
     }
     return reason;
 }

@@ -26,6 +26,6 @@
 
 #define FRAME_MIN 4U
 #define FRAME_MAX 128U /* type, sequence, payload and CRC */
-#define ANSWER_MAX 80U /* of ours: identity is the longest */
+#define ANSWER_MAX 89U /* of ours: a status is the longest */
 
 #endif

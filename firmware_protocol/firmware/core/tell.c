@@ -61,7 +61,7 @@ void tell_identity(struct core *core)
     writer_u8(&writer, QUEUE_FRAMES);
     writer_u16(&writer, board->horn_ms);
     writer_u8(&writer, board->checks);
-    writer_u32(&writer, limits_digest(core));
+    writer_u32(&writer, core->digest);
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
         const struct ceilings *most = &core->ceilings[output];
         writer_u16(&writer, most->max_on);
@@ -72,13 +72,13 @@ void tell_identity(struct core *core)
     send(&writer);
 }
 
-void tell_limits(struct core *core, uint8_t output, uint32_t digest)
+void tell_limits(struct core *core, uint8_t output)
 {
     struct writer writer;
 
     begin(core, &writer, TYPE_LIMITS_SET);
     limits_write(&writer, output, &core->coils[output].guard.limits);
-    writer_u32(&writer, digest);
+    writer_u32(&writer, core->digest);
     send(&writer);
 }
 
@@ -145,6 +145,9 @@ void tell_status(struct core *core)
         writer_u16(&writer, coil->guard_refusals);
         writer_u8(&writer, coil->last_guard_reason);
         writer_u8(&writer, coil->queue.count);
+        for (uint8_t i = 0U; i < REASONS_OF_GUARD; i++) {
+            writer_u8(&writer, coil->refused_for[i]);
+        }
     }
     send(&writer);
 }
