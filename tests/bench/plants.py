@@ -185,7 +185,7 @@ LATE = (
     Plant(
         "what comes before a stop frame is not looked at",
         "uart.c",
-        "    if (rx_ring[at & (RX_BYTES - 1U)] != 0U) {",
+        "    if (rx_ring[at] != 0U) {",
         "    if (false) {",
         "stops.py::what_is_no_good_stop_frame_stops_nothing",
     ),

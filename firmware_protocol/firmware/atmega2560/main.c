@@ -23,7 +23,7 @@
 
 #define MOST_PIECES 6U
 #define FEW_BYTES 16U       /* fewer wait for the next look, */
-#define MANY_BYTES 24U      /* and after a frame that may want to sound now, fewer than these */
+#define MANY_BYTES 48U      /* and after a frame that may want to sound now, fewer than these */
 #define MOST_BYTES_TICKS 8000U /* 4 ms of a turn */
 #define STACK_MARK 0xC5U
 

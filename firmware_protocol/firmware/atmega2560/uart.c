@@ -14,12 +14,11 @@
 
 #define BAUD_DIVISOR 3U /* 500 kbaud at 16 MHz with U2X: exact */
 #define ERRORS 8U       /* places of broken bytes kept; a power of two */
-#define RX_BYTES 128U   /* 2.5 ms; a power of two */
+#define RX_BYTES 256U   /* 5.1 ms; places wrap by themselves */
 #define MOST_BYTES 32U   /* handed over at once: their room is free only afterwards */
 /* What is handed over has no more than the end of one frame and a whole one, which takes up to 2 ms: the
  * shortest on the wire. */
 #define LEAST_WIRE 6U
-#define RX_NEXT(place) ((uint8_t)((uint8_t)((place) + 1U) & (RX_BYTES - 1U)))
 /* 2 ms, less what the interrupts of the broken byte and of the rise may be late by: none of 2 ms is missed,
  * and none shorter than 1.97 ms taken. */
 #define BREAK_TICKS (4000U - 60U)
@@ -65,7 +64,7 @@ static void watch_off(void)
 
 static void put(uint8_t byte)
 {
-    uint8_t next = RX_NEXT(RX_HEAD);
+    uint8_t next = (uint8_t)(RX_HEAD + 1U);
 
     rx_ring[RX_HEAD] = byte;
     if (next == RX_TAIL) {
@@ -130,7 +129,6 @@ ISR(USART0_RX_vect, ISR_NAKED)
         "mov r31, r24\n\t"
         "in r24, %[head]\n\t"
         "inc r24\n\t"
-        "andi r24, %[mask]\n\t"
         "in r30, %[tail]\n\t"
         "cp r24, r30\n\t"
         "breq 2f\n\t"
@@ -149,7 +147,6 @@ ISR(USART0_RX_vect, ISR_NAKED)
         "rjmp 1b\n"
         "4: mov r30, r24\n\t" /* r31 is 0 */
         "subi r30, %[type_back]\n\t"
-        "andi r30, %[mask]\n\t"
         "subi r30, lo8(-(rx_ring))\n\t"
         "sbci r31, hi8(-(rx_ring))\n\t"
         "ld r30, Z\n\t"
@@ -167,7 +164,7 @@ ISR(USART0_RX_vect, ISR_NAKED)
         :
         : [status] "i"(&UCSR0A), [data] "i"(&UDR0), [broken] "M"((1U << FE0) | (1U << DOR0)),
           [head] "I"(_SFR_IO_ADDR(RX_HEAD)), [tail] "I"(_SFR_IO_ADDR(RX_TAIL)),
-          [mask] "M"(RX_BYTES - 1U), [type_back] "M"(STOP_WIRE - 1U), [stop] "M"(TYPE_STOP),
+          [type_back] "M"(STOP_WIRE - 1U), [stop] "M"(TYPE_STOP),
           [timer] "i"(&TIMSK0), [compare] "M"(1U << OCIE0A));
 }
 
@@ -178,15 +175,15 @@ bool uart_heard_stop(void)
     uint8_t block_left;
     uint16_t crc = CRC16_START;
 
-    if (rx_ring[at & (RX_BYTES - 1U)] != 0U) {
+    if (rx_ring[at] != 0U) {
         return false;
     }
     at++;
-    block_left = (uint8_t)(rx_ring[at & (RX_BYTES - 1U)] - 1U);
+    block_left = (uint8_t)(rx_ring[at] - 1U);
     for (uint8_t i = 0U; i < STOP_RAW; i++) {
         uint8_t byte;
         at++;
-        byte = rx_ring[at & (RX_BYTES - 1U)];
+        byte = rx_ring[at];
         if (byte == 0U) {
             return false;
         }
@@ -243,12 +240,12 @@ void uart_start(void)
 
 uint8_t uart_waiting(void)
 {
-    return (uint8_t)((uint8_t)(RX_HEAD - RX_TAIL) - rx_handed) & (RX_BYTES - 1U);
+    return (uint8_t)((uint8_t)(RX_HEAD - RX_TAIL) - rx_handed);
 }
 
 uint8_t uart_take(const uint8_t **bytes, uint8_t *count)
 {
-    uint8_t tail = (uint8_t)((uint8_t)(RX_TAIL + rx_handed) & (RX_BYTES - 1U));
+    uint8_t tail = (uint8_t)(RX_TAIL + rx_handed);
     uint8_t length = LEAST_WIRE;
     uint8_t head;
     uint8_t left;

@@ -1,7 +1,6 @@
 /* The frame writer; see writer.h. */
 #include "writer.h"
 
-#include "bytes.h"
 #include "crc.h"
 
 void writer_u8(struct writer *writer, uint8_t value)
@@ -22,10 +21,8 @@ void writer_begin(struct writer *writer, uint8_t type, uint8_t sequence)
 
 void writer_u16(struct writer *writer, uint16_t value)
 {
-    uint8_t raw[2];
-    put_u16(raw, value);
-    writer_u8(writer, raw[0]);
-    writer_u8(writer, raw[1]);
+    writer_u8(writer, (uint8_t)(value & 0xFFU));
+    writer_u8(writer, (uint8_t)(value >> 8));
 }
 
 void writer_u32(struct writer *writer, uint32_t value)
