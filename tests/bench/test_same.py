@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 
 from bridge.link.simulated_settings import Pulse
-from firmware_protocol.catalogue import GuardReason
+from firmware_protocol.catalogue import Cause, GuardReason, State
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.messages import Status
 from tests.bench.same import let_through
+from tests.bench.twin import Twin
 
 RATE, ON_TIME = GuardReason.RATE, GuardReason.ON_TIME
 DUE, MISSED = Pulse(0, 9000, 50), Pulse(0, 1000, 50)
@@ -35,3 +38,44 @@ def test_each_missing_pulse_makes_room_for_one() -> None:
     refused = [(9000, RATE), (11_000, RATE)]
     assert let_through([later, DUE], {MISSED}, refused) == {DUE}
     assert let_through([later, DUE], {MISSED, Pulse(0, 3000, 50)}, refused) == {DUE, later}
+
+
+ARMED, LOCKED = (State.ARMED, Cause.NONE), (State.LOCKED, Cause.NONE)
+REFUSED, STOPPED = (State.TRIPPED, Cause.GUARD_REFUSALS), (State.TRIPPED, Cause.HOST_STOP)
+
+
+def twin_of(told: list[tuple[int, tuple[State, Cause]]], refused: list[int], loose: int) -> Twin:
+    """Twins that told these states at these ticks; of output 2 the guard refused a pulse at each
+    tick of `refused`. The image may differ from 4,900 to 5,100 on output `loose`."""
+    twin = object.__new__(Twin)
+    twin.said = [
+        (tick, encode_frame(Status.TYPE, 0, Status(tick, *state, 1, *[0] * 10, 0, ()).payload()))
+        for tick, state in told
+    ]
+    twin.refused = [[], [], [(tick, RATE) for tick in refused], []]
+    twin.loose = [[(4900, 5100)] if output == loose else [] for output in range(4)]
+    twin.frames, twin.decided = [], [[], [], [], []]
+    return twin
+
+
+@pytest.mark.parametrize(
+    ("told", "refused_at", "loose", "ends_at"),
+    [
+        ([(1000, ARMED), (9000, REFUSED)], [5000], 2, 9000),
+        ([(1000, ARMED), (7000, ARMED), (9000, REFUSED)], [3000, 5100], 2, 9000),
+        ([(1000, ARMED), (9000, REFUSED)], [5101], 2, None),  # the image was in time: it trips, too
+        ([(1000, ARMED), (9000, REFUSED)], [5000], 1, None),
+        ([(1000, ARMED), (9000, STOPPED)], [5000], 2, None),
+        ([(1000, ARMED), (9000, ARMED)], [5000], 2, None),
+        ([(5001, ARMED), (9000, REFUSED)], [5000], 2, None),  # counted since arming
+        ([(1000, ARMED), (6000, LOCKED), (7000, ARMED), (9000, REFUSED)], [5000], 2, None),
+        ([(1, ARMED), (3000, REFUSED), (4000, ARMED), (9000, REFUSED)], [5000], 2, 9000),
+    ],
+)
+def test_a_trip_by_refusals_is_unsure_where_one_of_them_may_have_been_dropped(
+    told: list[tuple[int, tuple[State, Cause]]],
+    refused_at: list[int],
+    loose: int,
+    ends_at: int | None,
+) -> None:
+    assert twin_of(told, refused_at, loose).unsure_trip() == ends_at
