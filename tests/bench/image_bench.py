@@ -235,12 +235,13 @@ class ImageBench(Bench):
         return ((high << 16) + (middle << 8) + low) & M32, self.now
 
     def cycle_of(self, tick: int) -> int:
-        """The very cycle at which a tick begins. Runs on for 100 cycles, to see it."""
+        """The very cycle at which a tick begins. Runs on for some 200 cycles, to see it: a tick's
+        begin is seen where an instruction ends in it, so each is looked at."""
         seen: list[tuple[int, int]] = []
-        for _ in range(40):
+        for _ in range(120):
             now_tick, now_cycle = self.clock()
             seen.append((now_tick, now_cycle))
-            self.run_for(3)
+            self.run_for(1)
         # the clock turned between two samples: all of them leave one place within a tick, or two
         latest = min(cycle - now_tick * CYCLES_PER_TICK for now_tick, cycle in seen)
         base_tick = seen[0][0]

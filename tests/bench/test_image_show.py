@@ -15,7 +15,7 @@ from bridge.show.player import Item, Player
 from bridge.show.show_source import Playing, ShowSource
 from bridge.virtual_site import VirtualSite
 from firmware_protocol.messages import FLAG_IMMEDIATE, PERIOD_UNITS_PER_TICK, Voices
-from tests.bench.bench import CLOCK_HZ
+from tests.bench.bench import CLOCK_HZ, CYCLES_PER_TICK
 from tests.bench.image_bench import BOARD_ID, ImageBench
 from tests.bench.image_link import POLL_S, ImageLink
 from tests.chain.rig import coil, guard_refusals, site
@@ -83,14 +83,16 @@ def test_every_note_begins_at_its_apply_at(locked: ImageBench) -> None:
     assert virtual.engine.interlock.state is State.ARMED
     assert guard_refusals(virtual) == 0
 
-    due = sorted((output, locked.cycle_of(tick)) for output, tick in begins(link.voices))
+    zero = locked.cycle_of(0)
+    asked = begins(link.voices)
+    due = sorted((output, zero + tick * CYCLES_PER_TICK) for output, tick in asked)
     fired: list[tuple[int, int]] = []
     for output in (0, 1):
         rises = [p.start_cycle for p in locked.pulses() if p.output == output]
         fired += [(output, rise) for rise in first_pulses_of(rises, GAP_S * CLOCK_HZ)]
     assert [output for output, _ in fired] == [output for output, _ in due]
     assert len(fired) == NOTES
-    late = [at - asked for (_, at), (_, asked) in zip(fired, due, strict=True)]
+    late = [at - then for (_, at), (_, then) in zip(fired, due, strict=True)]
     print(f"first pulse after its apply at: {min(late)} to {max(late)} cycles of 62.5 ns")
     assert (min(late), max(late)) == (0, 0)
     # and the host's reckoning of ticks, from pongs that are handed over late

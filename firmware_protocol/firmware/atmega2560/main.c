@@ -1,9 +1,9 @@
 /* The ATmega2560's main program: the start after a reset, and the round of the main loop.
  *
- * A turn: inputs, received bytes, time, the work of the output that runs dry first, then that of the turn's own
- * and its check, status, memory, signs of life. So a stop waits for no more than one output's work, and the
- * watchdog is never far from its kick. A round is a turn of each output. Everything the core does happens
- * here; interrupts only do what timers.h, levels.h, uart.h and ticks.h say.
+ * A turn: inputs, received bytes, time, the work of the output that runs dry first, then that of the turn's own,
+ * status, memory, a look at the timers of it and of another, signs of life. So a stop waits for no more than
+ * one output's work, and the watchdog is never far from its kick. A round is a turn of each output. Everything
+ * the core does happens here; interrupts only do what timers.h, levels.h, uart.h and ticks.h say.
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -30,7 +30,7 @@
 static struct core core;
 static uint8_t last_levels;
 static uint8_t disagreeing; /* bit n: the pin of output n */
-static uint8_t unsound;     /* bit n: output n at its last turn */
+static uint8_t unsound;     /* bit n: output n at its last check */
 extern volatile uint16_t main_rounds;
 volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
 static uint16_t bytes_ticks; /* that received bytes took of this turn */
@@ -242,9 +242,18 @@ static void tell_in_turn(void)
     }
 }
 
-static void turn(uint8_t output)
+static void check(uint8_t output)
 {
     uint8_t bit = (uint8_t)(1U << output);
+
+    unsound &= (uint8_t)~bit;
+    if (!look_at_output(output)) {
+        unsound |= bit;
+    }
+}
+
+static void turn(uint8_t output)
+{
     bool sound;
 
     bytes_ticks = 0U;
@@ -257,10 +266,8 @@ static void turn(uint8_t output)
     look_at_bytes();
     tell_in_turn();
     memory_step();
-    unsound &= (uint8_t)~bit;
-    if (!look_at_output(output)) {
-        unsound |= bit;
-    }
+    check(output);
+    check(output ^ (OUTPUTS / 2U)); /* so each twice a round: a pulse is shorter */
     sound = (unsound == 0U) && stack_is_whole() && ((SREG & (1U << SREG_I)) != 0U);
     alive_allow(sound && (disagreeing == 0U) && (timers_halted() == 0U));
     alive_turn();
@@ -299,9 +306,7 @@ __attribute__((noinline)) static void start(void)
     last_levels = levels_read();
     core_start(&core, &board, &kept, last_levels, ticks_now());
     for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        if (!look_at_output(output)) { /* before any byte can come */
-            unsound |= (uint8_t)(1U << output);
-        }
+        check(output); /* before any byte can come */
     }
     alive_wait();
     sei();
