@@ -21,10 +21,31 @@ static void be_at(struct cw_board *board, uint64_t tick)
     }
 }
 
+/* As a real port does: the output that runs dry first does not wait for its turn. */
+static void poll_urgent(struct cw_board *board)
+{
+    uint32_t now = own_tick(board);
+    uint32_t first = now + HORIZON_TICKS;
+    uint8_t urgent = OUTPUTS;
+
+    core_poll_timers(&board->core, now);
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        uint32_t until;
+        if (core_wants_work(&board->core, now, output, &until) && ((int32_t)(until - first) < 0)) {
+            first = until;
+            urgent = output;
+        }
+    }
+    if (urgent < OUTPUTS) {
+        core_poll_output(&board->core, now, urgent);
+    }
+}
+
 static void poll(struct cw_board *board, uint64_t tick)
 {
     be_at(board, tick);
-    if (board->lazy) { /* as a real port does */
+    if (board->lazy) {
+        poll_urgent(board);
         core_poll(&board->core, own_tick(board));
     } else { /* at one tick, what an output fires comes after all timers, and after lower outputs */
         core_poll_timers(&board->core, own_tick(board));
