@@ -88,6 +88,28 @@ def test_what_a_late_loop_misses_is_dropped_and_moves_no_grid(
     assert len(bench.starts()) > 30
 
 
+@pytest.mark.parametrize("more", [{}, {"bangs": 60}])
+def test_what_a_late_loop_misses_of_spread_trains_draws_all_the_same(more: dict[str, int]) -> None:
+    """Two trains share one generator, and each grid point draws from it, fired or not: what a loop
+    that polls each 10 ms still prepares in time lies where one that misses nothing has it."""
+    trains = (slot(1500, 20, spread=100, **more), slot(2101, 20, start=2, spread=128))
+    starts: list[list[int]] = []
+    for bench in (lazy(poll_every=200), lazy(poll_every=20_000)):
+        begun = bench.tick
+        bench.voices(*trains, lease=500_000)
+        bench.advance(400_000)
+        starts.append([start - begun for start in bench.starts()])
+        status = bench.status().per_output[0]
+        assert status.guard_refusals == 0
+    prompt, late = starts
+    assert status.collisions_dropped > 100
+    kept = set(prompt) & set(late)
+    assert len(kept) > 40
+    # of each go the first, and what it pushed aside, may come elsewhere: of 20 goes of 4 pulses
+    assert len(late) - len(kept) <= 2 * 20
+    assert max(kept) > 380_000
+
+
 def test_frames_that_repeat_what_sounds_disturb_nothing() -> None:
     bench = lazy()
     bench.play_until(bench.tick + 300 * MS, slot(2500, 60))
