@@ -25,6 +25,7 @@
 #define FEW_BYTES 16U       /* fewer wait for the next look, */
 #define MANY_BYTES 48U      /* and after a frame that may want to sound now, fewer than these */
 #define MOST_BYTES_TICKS 8000U /* 4 ms of a turn */
+#define ROUND_TICKS 2000U /* 1 ms: so long a round of the main loop takes where little plays */
 #define STACK_MARK 0xC5U
 
 static struct core core;
@@ -207,27 +208,34 @@ static void work_on(uint8_t output)
     keep_enable();
 }
 
-/* The output that runs dry first does not wait for its turn: a frame that applies now ought to sound now, and
- * one whose pulses come thick needs the processor more often than one whose pulses are far apart. Of those
- * that are dry, one after another. */
-static void work_on_urgent(uint8_t turn_of)
+/* The output that runs dry first, before `within` ticks have passed: a frame that applies now ought to sound now,
+ * and one whose pulses come thick needs the processor more often than one whose pulses are far apart. Of those
+ * that are dry, one after another. Returns in how many ticks it would have been; `within` if there is none. */
+static uint16_t work_on_urgent(uint8_t but, uint16_t within)
 {
     static uint8_t after;
     uint32_t now = ticks_now();
-    uint32_t first = now + HORIZON_TICKS;
-    uint8_t urgent = OUTPUTS;
+    uint32_t first = now + within;
+    uint8_t urgent = core_urgent(&core, now, &first, after, but);
 
-    for (uint8_t i = 0U; i < OUTPUTS; i++) {
-        uint8_t output = (uint8_t)(after + i) & (OUTPUTS - 1U);
-        uint32_t until;
-        if ((output != turn_of) && core_wants_work(&core, now, output, &until) && is_before(until, first)) {
-            first = until; /* the turn's own comes right after this */
-            urgent = output;
-        }
+    if (urgent >= OUTPUTS) {
+        return within;
     }
-    if (urgent < OUTPUTS) {
-        after = (uint8_t)(urgent + 1U);
-        work_on(urgent);
+    after = (uint8_t)(urgent + 1U);
+    work_on(urgent);
+    return is_before(first, now) ? 0U : (uint16_t)(first - now);
+}
+
+/* Most of the time an urgent one and the turn's own, for what is done together costs less. Where one was as good
+ * as dry others may be, too: frames for all have come, and until then nobody has a turn but these. */
+static void work(uint8_t turn_of)
+{
+    bool was_dry = work_on_urgent(turn_of, HORIZON_TICKS) < ROUND_TICKS;
+
+    look_at_inputs();
+    look_at_line();
+    if (!was_dry || (work_on_urgent(OUTPUTS, ROUND_TICKS) >= ROUND_TICKS)) {
+        work_on(turn_of);
     }
 }
 
@@ -259,10 +267,7 @@ static void turn(uint8_t output)
     bytes_ticks = 0U;
     look_at_inputs();
     look_at_line();
-    work_on_urgent(output);
-    look_at_inputs();
-    look_at_line();
-    work_on(output);
+    work(output);
     look_at_bytes();
     tell_in_turn();
     memory_step();

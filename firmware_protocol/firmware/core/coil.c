@@ -47,7 +47,7 @@ uint32_t coil_decided_until(const struct coil *coil, uint32_t now)
     uint32_t until = now;
 
     if (coil->count != 0U) {
-        until = coil->decisions[decision_place(coil, (uint8_t)(coil->count - 1U))].at;
+        until = coil_newest(coil)->at;
     } else if ((trains_next(&coil->trains) == SLOTS) && (queue_at(&coil->queue, 0U) == NULL)) {
         until = now + HORIZON_TICKS;
     } else {

@@ -110,8 +110,22 @@ void coil_commit_before(struct coil *coil, uint32_t now);
  * many grid points were past; 0 if there was none to make. */
 uint8_t coil_decide(struct coil *coil, uint32_t now, uint32_t until);
 
-/* Is the latest decision made in advance a refusal? `at`: when. */
-bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at);
+static inline bool is_refusal(uint8_t fate)
+{
+    return (fate != FATE_FIRED) && (fate < FATE_FORGOTTEN);
+}
+
+/* The latest decision made in advance, where there is one. */
+static inline const struct decision *coil_newest(const struct coil *coil)
+{
+    return &coil->decisions[(uint8_t)(coil->first + coil->count - 1U) & (DECISIONS - 1U)];
+}
+
+/* Is it a refusal? */
+static inline bool coil_ends_in_refusal(const struct coil *coil)
+{
+    return (coil->count != 0U) && is_refusal(coil_newest(coil)->fate);
+}
 
 /* How many pulses were refused since arming, or will be up to `until` by decisions made in advance. */
 uint16_t coil_refusals(const struct coil *coil, uint32_t until);

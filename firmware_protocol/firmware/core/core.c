@@ -115,15 +115,24 @@ void core_poll_output(struct core *core, uint32_t now, uint8_t output)
     }
 }
 
-bool core_wants_work(const struct core *core, uint32_t now, uint8_t output, uint32_t *until)
+uint8_t core_urgent(const struct core *core, uint32_t now, uint32_t *first, uint8_t from, uint8_t but)
 {
-    const struct coil *coil = &core->coils[output];
-    bool wants = permission_may_fire(&core->permission) && coil_has_work(coil, now);
+    uint32_t soonest = *first;
+    uint8_t urgent = OUTPUTS;
 
-    if (wants) {
-        *until = coil_decided_until(coil, now);
+    for (uint8_t i = 0U; permission_may_fire(&core->permission) && (i < OUTPUTS); i++) {
+        uint8_t output = (uint8_t)(from + i) & (OUTPUTS - 1U);
+        const struct coil *coil = &core->coils[output];
+        if ((output != but) && coil_has_work(coil, now)) {
+            uint32_t until = coil_decided_until(coil, now);
+            if (is_before(until, soonest)) {
+                soonest = until;
+                urgent = output;
+            }
+        }
     }
-    return wants;
+    *first = soonest;
+    return urgent;
 }
 
 void core_poll_status(struct core *core, uint32_t now)

@@ -95,9 +95,9 @@ void core_poll_timers(struct core *core, uint32_t now);
 void core_poll_output(struct core *core, uint32_t now, uint8_t output);
 void core_poll_status(struct core *core, uint32_t now);
 
-/* Would core_poll_output find work? `until`: up to which tick that output's pulses are decided, which says how
- * soon it must have been done. */
-bool core_wants_work(const struct core *core, uint32_t now, uint8_t output, uint32_t *until);
+/* Which output but `but` has work for core_poll_output and runs dry first, and before `first`, which is then told;
+ * else OUTPUTS. Of those that are dry already the first from `from` on. */
+uint8_t core_urgent(const struct core *core, uint32_t now, uint32_t *first, uint8_t from, uint8_t but);
 
 /* The earliest tick at which something is due by itself, `now` if it is already. */
 uint32_t core_next_tick(const struct core *core);

@@ -17,23 +17,6 @@ static struct decision *decided(struct coil *coil, uint32_t at, uint8_t train, u
     return decision;
 }
 
-static bool is_refusal(uint8_t fate)
-{
-    return (fate != FATE_FIRED) && (fate < FATE_FORGOTTEN);
-}
-
-bool coil_ends_in_refusal(const struct coil *coil, uint32_t *at)
-{
-    bool ends = false;
-
-    if (coil->count != 0U) {
-        uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
-        *at = coil->decisions[newest].at;
-        ends = is_refusal(coil->decisions[newest].fate);
-    }
-    return ends;
-}
-
 uint16_t coil_refusals(const struct coil *coil, uint32_t until)
 {
     uint16_t refusals = coil->refused_since_arming;

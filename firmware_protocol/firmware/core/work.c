@@ -25,16 +25,14 @@ SELDOM static bool too_many_refusals(const struct core *core)
     return refused > MAX_GUARD_REFUSALS;
 }
 
-/* Nothing is decided beyond a refusal that is to trip. */
-SELDOM static bool ends_in_trip(struct core *core, const struct coil *coil)
+/* Is the refusal that was decided last to trip? Nothing is decided beyond it then. */
+SELDOM static bool trips(struct core *core, const struct coil *coil)
 {
-    uint32_t at = core->now;
+    uint32_t at = coil_newest(coil)->at;
     uint16_t refused = 0U;
 
-    if (coil_ends_in_refusal(coil, &at)) {
-        for (uint8_t output = 0U; output < OUTPUTS; output++) {
-            refused = (uint16_t)(refused + coil_refusals(&core->coils[output], at));
-        }
+    for (uint8_t output = 0U; output < OUTPUTS; output++) {
+        refused = (uint16_t)(refused + coil_refusals(&core->coils[output], at));
     }
     if (refused > MAX_GUARD_REFUSALS) {
         alarm_set(&core->trips_at, at);
@@ -66,7 +64,7 @@ void work(struct core *core, struct coil *coil)
     while (more && (done < WORK_LIMIT)) {
         uint8_t work_done = 1U;
         if (!coil_commit(coil, now)) {
-            work_done = ((coil->count < DECISIONS) && !ends_in_trip(core, coil))
+            work_done = ((coil->count < DECISIONS) && !(coil_ends_in_refusal(coil) && trips(core, coil)))
                             ? coil_decide(coil, now, until)
                             : 0U;
             more = work_done != 0U;

@@ -26,16 +26,10 @@ static void poll_urgent(struct cw_board *board)
 {
     uint32_t now = own_tick(board);
     uint32_t first = now + HORIZON_TICKS;
-    uint8_t urgent = OUTPUTS;
+    uint8_t urgent;
 
     core_poll_timers(&board->core, now);
-    for (uint8_t output = 0U; output < OUTPUTS; output++) {
-        uint32_t until;
-        if (core_wants_work(&board->core, now, output, &until) && ((int32_t)(until - first) < 0)) {
-            first = until;
-            urgent = output;
-        }
-    }
+    urgent = core_urgent(&board->core, now, &first, 0U, OUTPUTS);
     if (urgent < OUTPUTS) {
         core_poll_output(&board->core, now, urgent);
     }
