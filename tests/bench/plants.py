@@ -117,14 +117,14 @@ ALIVE = (
     ),
     Plant(
         "the watchdog bites late",
-        "main.c",
+        "reset.c",
         "wdt_enable(WDTO_15MS);",
         "wdt_enable(WDTO_30MS);",
         "wedges.py::wedged_at_each_phase",
     ),
     Plant(
         "a watchdog reset is taken for an external one",
-        "main.c",
+        "reset.c",
         "        cause = RESET_WATCHDOG;\n",
         "        cause = RESET_EXTERNAL;\n",
         "wedges.py::wedged_at_each_phase",

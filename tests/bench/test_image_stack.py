@@ -1,5 +1,5 @@
 """The stack: what report.py reckons from the machine code against the compiler's own figures, and
-against what was really touched. The program paints its free RAM at the start (main.c)."""
+against what was really touched. The program paints its free RAM at the start (reset.c)."""
 
 import importlib.util
 import re
@@ -18,7 +18,7 @@ from tests.bench.load import FULL_RATES, drive
 pytestmark = pytest.mark.long
 
 RAM_END = 0x2200
-MARK = 0xC5  # main.c
+MARK = 0xC5  # reset.c
 PORT = FIRMWARE / "atmega2560"
 
 

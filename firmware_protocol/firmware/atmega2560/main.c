@@ -1,4 +1,4 @@
-/* The ATmega2560's main program: the start after a reset, and the round of the main loop.
+/* The ATmega2560's main program: the start, and the round of the main loop.
  *
  * A turn: inputs, received bytes, time, the work of the output that runs dry first, then that of the turn's own,
  * status, memory, a look at the timers of it and of another, signs of life. So a stop waits for no more than
@@ -7,7 +7,6 @@
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/wdt.h>
 
 #include "../core/catalogue.h"
 #include "../core/core.h"
@@ -17,6 +16,7 @@
 #include "levels.h"
 #include "memory.h"
 #include "pins.h"
+#include "reset.h"
 #include "ticks.h"
 #include "timers.h"
 #include "uart.h"
@@ -26,7 +26,6 @@
 #define MANY_BYTES 48U      /* and after a frame that may want to sound now, fewer than these */
 #define MOST_BYTES_TICKS 8000U /* 4 ms of a turn */
 #define ROUND_TICKS 2000U /* 1 ms: so long a round of the main loop takes where little plays */
-#define STACK_MARK 0xC5U
 
 static struct core core;
 static uint8_t last_levels;
@@ -35,50 +34,6 @@ static uint8_t unsound;     /* bit n: output n at its last check */
 extern volatile uint16_t main_rounds;
 volatile uint16_t main_rounds; /* of the main loop: what is left of the processor, for the bench */
 static uint16_t bytes_ticks; /* that received bytes took of this turn */
-static uint8_t reset_flags __attribute__((section(".noinit")));
-
-/* First of all: why we are here, the watchdog at 16 ms, and the free RAM painted, to see later how deep
- * the stack went. The linker puts this before main. */
-void first_of_all(void) __attribute__((naked, used, section(".init3")));
-void first_of_all(void)
-{
-    extern uint8_t _end[];
-    uint8_t *at = _end;
-
-    reset_flags = MCUSR;
-    MCUSR = 0U;
-    wdt_enable(WDTO_15MS);
-    while (at < (uint8_t *)SP) {
-        *at = STACK_MARK;
-        at++;
-    }
-}
-
-static uint8_t reset_cause(void)
-{
-    uint8_t cause = RESET_WATCHDOG; /* no flag at all: a jump to 0, nothing sound */
-
-    if ((reset_flags & (1U << WDRF)) != 0U) {
-        cause = RESET_WATCHDOG;
-    } else if ((reset_flags & (1U << PORF)) != 0U) { /* power-up sets BORF, too */
-        cause = RESET_POWER_ON;
-    } else if ((reset_flags & (1U << BORF)) != 0U) {
-        cause = RESET_BROWN_OUT;
-    } else if ((reset_flags & (1U << EXTRF)) != 0U) {
-        cause = RESET_EXTERNAL;
-    } else {
-        /* JTAG or none */
-    }
-    return cause;
-}
-
-static bool stack_is_whole(void)
-{
-    extern uint8_t _end[];
-    const volatile uint8_t *end = _end;
-
-    return (end[0] == STACK_MARK) && (end[1] == STACK_MARK);
-}
 
 static void look_at_inputs(void)
 {
@@ -294,7 +249,7 @@ __attribute__((noinline)) static void start(void)
     }
     timers_start();
     board.build = CW_BUILD;
-    board.reset_cause = reset_cause();
+    board.reset_cause = why_reset();
     checks_run(&board);
     (void)memory_commissioned(&commissioned); /* if not: ceilings of 0, so no limits can be set */
     board.board_id = commissioned.board_id;

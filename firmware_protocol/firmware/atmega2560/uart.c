@@ -1,4 +1,4 @@
-/* The serial line; see uart.h. */
+/* The serial line: what is received, and breaks; see uart.h. */
 #include "uart.h"
 
 #include <avr/interrupt.h>
@@ -8,7 +8,6 @@
 #include "../core/bytes.h"
 #include "../core/catalogue.h"
 #include "../core/crc.h"
-#include "../core/port.h"
 #include "pins.h"
 #include "ticks.h"
 
@@ -44,10 +43,6 @@ static volatile uint8_t error_head;
 static volatile uint8_t error_tail;
 volatile uint8_t uart_lost;
 static uint8_t rx_handed; /* bytes handed over and not yet freed */
-
-static uint8_t tx_ring[256]; /* indices wrap by themselves */
-static volatile uint8_t tx_head;
-static volatile uint8_t tx_tail;
 
 /* The watch: off, on since `low_since`, or over with the line low for 2 ms. */
 #define WATCH_OFF 0U
@@ -213,19 +208,6 @@ ISR(PCINT1_vect)
     }
 }
 
-/* cppcheck-suppress misra-c2012-8.4 ; avr-libc's ISR declares it */
-ISR(USART0_UDRE_vect)
-{
-    uint8_t tail = tx_tail;
-
-    UDR0 = tx_ring[tail];
-    tail++;
-    tx_tail = tail;
-    if (tail == tx_head) {
-        UCSR0B &= (uint8_t)~(1U << UDRIE0);
-    }
-}
-
 void uart_start(void)
 {
     RX_HEAD = 0U;
@@ -308,29 +290,4 @@ uint8_t uart_watch_break(void)
         }
     }
     return state;
-}
-
-bool uart_send(const uint8_t *bytes, uint8_t count)
-{
-    uint8_t head = tx_head;
-    uint8_t room = (uint8_t)((uint8_t)(tx_tail - head) - 1U);
-
-    if (count > room) {
-        return false;
-    }
-    for (uint8_t i = 0U; i < count; i++) {
-        tx_ring[head] = bytes[i];
-        head++;
-    }
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        tx_head = head;
-        UCSR0B |= (1U << UDRIE0);
-    }
-    return true;
-}
-
-bool port_send(const uint8_t *bytes, uint8_t count)
-{
-    return uart_send(bytes, count);
 }
