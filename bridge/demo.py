@@ -80,7 +80,9 @@ async def play(
         async with AsyncExitStack() as stack:
             boards = await stack.enter_async_context(LocalBoards(config))
             if listen:
-                await listened_to(stack, config, boards, say)
+                listening = await listened_to(stack, config, boards, say)
+                if listening is not None:
+                    await listening.ready()  # or the piece's first notes go unheard
             service = Service(
                 config,
                 Instrument(config),

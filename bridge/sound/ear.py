@@ -73,6 +73,11 @@ class Ear(Mixer):
         self._take()
         out[:] = self._sound(first, count)
 
+    @property
+    def unplayed(self) -> int:
+        """Bangs that are here, neither heard nor left out yet."""
+        return len(self.arrived) + len(self._waiting)
+
     def _due_s(self, frame: int) -> float:
         """When it is heard, by the map."""
         assert self.heard_at is not None

@@ -33,6 +33,8 @@ QUIET_LOOKS = 6
 """So many looks without a word of the process: it hangs. It says something every second."""
 OPEN_LOOKS = 30
 """The same until its first word: a device may take its time to open."""
+READY_S = 10.0
+"""So long a piece that could begin at once waits for the device."""
 TELL_S = 1.0
 _AT_ONCE = 4096 // RECORD.size
 """A pipe takes so many whole or not at all (PIPE_BUF, POSIX)."""
@@ -52,11 +54,13 @@ class Listening:
         self.latency_ms: float | None = None
         self.underruns = self.late = 0
         """`late`: bangs that the process left out."""
-        self.bangs = self.lost = 0
-        """Handed over; and not, because the process did not take them."""
-        self._told: tuple[int, int, int] = (0, 0, 0)
+        self.bangs = self.lost = self.early = 0
+        """Handed over; not, because the process did not take them; or the device was not open."""
+        self._told: tuple[int, ...] = (0, 0, 0, 0)
         self._told_s = HostS(-math.inf)
         self._device = ""
+        self._is_known = asyncio.Event()
+        """Whether there is a device."""
         self._leaves = False
         self._say = say
         self._pipe: int | None = None
@@ -98,21 +102,35 @@ class Listening:
         if not self.missing and self.latency_ms is not None:
             self._say(f"sound: {self.summary()}")
 
+    async def ready(self) -> None:
+        """Returns once the device is open, or there is none, or after `READY_S`."""
+        try:
+            async with asyncio.timeout(READY_S):
+                await self._is_known.wait()
+        except TimeoutError:
+            self._say(f"sound: the device is not open after {READY_S:g} s; it begins without")
+
     def summary(self) -> str:
         """What was heard, and how."""
         return (
-            f"{self.bangs - self.late} of {self.bangs + self.lost} bangs heard, the last "
-            f"{self.latency_ms:g} ms after it was fired; {self._counts()}"
+            f"{self.bangs - self.late} of {self.bangs + self.lost + self.early} bangs heard, "
+            f"the last {self.latency_ms:g} ms after it was fired; {self._counts()}"
         )
 
     def _counts(self) -> str:
-        return f"underruns {self.underruns}, too late {self.late}, lost on the way {self.lost}"
+        early = f", before the device was open {self.early}" if self.early else ""
+        return (
+            f"underruns {self.underruns}, too late {self.late}{early}, lost on the way {self.lost}"
+        )
 
     def hear(self, bangs: Iterable[Bang]) -> None:
         """Never blocks."""
         if self._pipe is None:
             return
         records = [RECORD.pack(*bang) for bang in bangs]
+        if not self._device:  # kept for it, they would all come too late
+            self.early += len(records)
+            return
         for first in range(0, len(records), _AT_ONCE):
             part = records[first : first + _AT_ONCE]
             try:
@@ -145,6 +163,7 @@ class Listening:
             self._gone(words["missing"])
         elif "rate" in words:
             self._device = f"{words['device']} at {words['rate']:g} Hz"
+            self._is_known.set()
         elif "latency_ms" in words:
             self.underruns, self.late = words["underruns"], words["late"]
             if words["latency_ms"] != self.latency_ms:
@@ -157,7 +176,8 @@ class Listening:
 
     def _tell_counts(self) -> None:
         """What is missing, where that has changed; no oftener than an operator can read."""
-        counts, now_s = (self.underruns, self.late, self.lost), host_now()
+        counts = self.underruns, self.late, self.lost, self.early
+        now_s = host_now()
         if counts == self._told or now_s - self._told_s < TELL_S or self._leaves:
             return
         self._told, self._told_s = counts, now_s
@@ -168,6 +188,7 @@ class Listening:
         if self.missing:
             return
         self.missing = why
+        self._is_known.set()
         self._close()
         self._kill()
         self._say(f"sound: NONE ({why}): nothing is heard, all else goes on")

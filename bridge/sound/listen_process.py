@@ -62,6 +62,7 @@ def _open(made: list[Ear]) -> Any:
     stream.start()
     time.sleep(SETTLE_S)
     ear.underruns = 0
+    ear.put_latency_right()  # before the first bang: with less than the device needs it is too late
     _say({"rate": ear.rate, "device": info["name"]})
     return stream
 
@@ -79,6 +80,7 @@ def attend(
     receive: Callable[[float, bytes], bytes | None] = _receive,
     now: Callable[[], float] = time.monotonic,
     say: Callable[[dict[str, Any]], None] = _say,
+    wait: Callable[[float], None] = time.sleep,
 ) -> None:
     """Until there are no more bangs. Raises DeviceGoneError."""
     clock, data = Clock(ear), b""
@@ -103,8 +105,9 @@ def attend(
         if now_s - told_s >= TELL_S:
             told_s = now_s
             say(_report(ear))
-    time.sleep(min(ear.latency_s, PLAY_OUT_S))
-    say(_report(ear))
+    wait(min(ear.latency_s, PLAY_OUT_S))
+    report = _report(ear)
+    say(report | {"late": report["late"] + ear.unplayed})
 
 
 def _report(ear: Ear) -> dict[str, Any]:

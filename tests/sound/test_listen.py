@@ -112,6 +112,7 @@ def test_without_a_device_it_says_so_and_goes_on(
 def test_a_process_that_reads_nothing_holds_nothing_up() -> None:
     """The pipe is full after 64 KiB: what does not fit is lost at once, and counted."""
     listening = Listening(lambda line: None)
+    listening.heard({"rate": 48_000.0, "device": "Depot"})
     theirs, ours = os.pipe()
     os.set_blocking(ours, False)
     listening._pipe = ours  # pyright: ignore[reportPrivateUsage]
@@ -128,7 +129,7 @@ def test_a_process_that_reads_nothing_holds_nothing_up() -> None:
 @pytest.mark.parametrize(
     ("script", "why"),
     [
-        (f"{DEVICE}; exit 3", r"its process ended \(3\)"),
+        (f"{DEVICE}; read -N 16; exit 3", r"its process ended \(3\)"),
         (f"{DEVICE}; printf '{{\"latency_ms'; kill -9 $$", r"its process ended \(-9\)"),
         (f"{DEVICE}; echo noise of a library; exec sleep 60", "its process hangs"),
         ("exec sleep 60", "its process hangs"),
@@ -148,6 +149,7 @@ def test_a_process_that_dies_or_hangs_is_ended_and_said_so_once_and_all_goes_on(
         async with asyncio.timeout(20), Listening(said.append) as listening:
             deadline_s = time.monotonic() + 10
             if "exit" in script:
+                await listening.ready()
                 while listening._pipe is not None and time.monotonic() < deadline_s:  # pyright: ignore[reportPrivateUsage]
                     listening.hear([(0.0, 1.0, 1.0)])
                     time.sleep(0.001)  # noqa: ASYNC251  (the loop must not see its end first)
@@ -256,7 +258,9 @@ def test_pulses_of_simulated_coils_reach_the_process_and_a_site_without_any_is_t
             assert await listen.listened_to(stack, config, boards, said.append) is None
             assert "no controller of this site is simulated" in said[0]
             boards.boards = {"North": object()}
-            assert await listen.listened_to(stack, config, boards, said.append) is not None
+            listening = await listen.listened_to(stack, config, boards, said.append)
+            assert listening is not None
+            await listening.ready()
             boards.hear("Foxglove", [TimedPulse(5.0, 90e-6, 0, 180), TimedPulse(5.1, 45e-6, 0, 90)])
 
     asyncio.run(listen_to())
