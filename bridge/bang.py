@@ -9,10 +9,16 @@ from bridge.config import Config, SoftStart
 from bridge.governor.governor import Governor
 from bridge.host_clock import host_now
 from bridge.music.voices import Hold, VoiceAsk
+from bridge.own_words import OwnWord, find, key_help, word_help
 from bridge.serve import run_site
 
 LET_GO = "let go of +; one press, one step"
-HELP = "f fire · g (held) fixed rate · + longer · - shorter"
+WORDS = (
+    OwnWord("fire", "f"),
+    OwnWord("hold", "g", "(held) fixed rate"),
+    OwnWord("longer", "+"),
+    OwnWord("shorter", "-"),
+)
 
 
 def bang_on_time_us(config: Config, coil: str, source: BangSource) -> float:
@@ -57,16 +63,19 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
 
     def extra(key: str) -> str | None:
         now_s = MusicS(host_now())  # with no delays, music takes effect now
-        match key:
-            case "f" | "fire":
+        word, rest = find(WORDS, key)
+        match word:
+            case _ if rest:
+                return None
+            case "fire":
                 source.fire(now_s, count)
                 bangs = "1 bang" if count == 1 else f"{count} bangs"
                 return f"{describe()}: {bangs} asked (fires only while armed)"
-            case "g" | "hold":
+            case "hold":
                 fresh = not source.sounding
                 source.hold(now_s)
                 return f"{describe()}: while held" if fresh else ""
-            case "+" | "longer":
+            case "longer":
                 match source.longer(now_s):
                     case Longer.DONE:
                         return describe()
@@ -74,12 +83,13 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
                         return LET_GO
                     case Longer.STILL_HELD:
                         return ""
-            case "-" | "shorter":
+            case "shorter":
                 source.shorter()
                 return describe()
             case _:
                 return None
 
+    told = word_help(WORDS) if plain else key_help(WORDS)
     return loop.run(
         run_site(
             config,
@@ -87,7 +97,7 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
             plain=plain,
             with_midi=False,
             extra=extra,
-            extra_help=HELP,
-            greeting=f"{describe()}. {HELP}. Starts at breakout; each step is a fresh act.",
+            own_words=WORDS,
+            greeting=f"{describe()}. {told}. Starts at breakout; each step is a fresh act.",
         )
     )

@@ -25,11 +25,18 @@ from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
 from bridge.json_lines import json_lines
+from bridge.own_words import OwnWord, find, key_help, word_help
 from bridge.serve import run_site
 from bridge.show.clock_map import ToldLine
 from bridge.terminal import Operator
 
-HELP = "f fire (armed) · n next coil · , bang earlier · . bang later · t the track delay"
+WORDS = (
+    OwnWord("fire", "f", "fire (armed)"),
+    OwnWord("next", "n", "next coil"),
+    OwnWord("earlier", ",", "bang earlier"),
+    OwnWord("later", ".", "bang later"),
+    OwnWord("track", "t", "the track delay"),
+)
 STEP_S = 0.001
 AHEAD_S = 0.8
 """Between the key and the click: time for the audio, and for an ear to be ready."""
@@ -167,21 +174,24 @@ class ClickDesk:
     def extra(self, said: str) -> str | None:
         """One key or word of the test's own; None if it is not one."""
         source = self.source
-        match said.strip().lower():
-            case "f" | "fire":
+        word, rest = find(WORDS, said.lower())
+        match word:
+            case _ if rest:
+                return None
+            case "fire":
                 return self._fire()
-            case "n" | "next":
+            case "next":
                 if source.notes_held() or self._is_asked:
                     return "a bang is on its way"
                 source.index = (source.index + 1) % len(source.coils)
                 return self.describe()
-            case "," | "earlier":
+            case "earlier":
                 source.trim(-STEP_S)
                 return self.describe()
-            case "." | "later":
+            case "later":
                 source.trim(STEP_S)
                 return self.describe()
-            case "t" | "track":
+            case "track":
                 return " · ".join(self.result())
             case _:
                 return None
@@ -251,6 +261,7 @@ async def _run(config: Config, device: str | None, plain: bool) -> int:
             print("\n".join([*lines, *track_delay_lines(config, ())]))
             return 1
         desk = ClickDesk(config, clicks)
+        told = word_help(WORDS) if plain else key_help(WORDS)
         try:
             return await run_site(
                 for_bangs(config),
@@ -258,8 +269,8 @@ async def _run(config: Config, device: str | None, plain: bool) -> int:
                 plain=plain,
                 with_midi=False,
                 extra=desk.extra,
-                extra_help=HELP,
-                greeting=f"click test by {name}. {HELP}. {desk.describe()}",
+                own_words=WORDS,
+                greeting=f"click test by {name}. {told}. {desk.describe()}",
                 beside=desk.beside,
             )
         finally:

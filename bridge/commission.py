@@ -20,14 +20,20 @@ from bridge.coil.model import model_of
 from bridge.coil.walk import Walk
 from bridge.config import Config
 from bridge.host_clock import host_now
+from bridge.own_words import OwnWord, find, key_help, word_help
 from bridge.report.coil_command import fit_chapter
 from bridge.report.show import on_terminal
 from bridge.serve import run_site
 from bridge.terminal import StoppingAnswer
 
-HELP = "f fire · g (held) fixed rate · digits, Enter: a reading in A · n next · w where · x halt"
-PLAIN_HELP = "fire · hold · reading AMPERES · next · where · halt"
-HALT_WORDS = ("x", "halt")
+WORDS = (
+    OwnWord("fire", "f"),
+    OwnWord("hold", "g", "(held) fixed rate"),
+    OwnWord("reading", "digits, Enter:", "a reading in A", "AMPERES"),
+    OwnWord("next", "n"),
+    OwnWord("where", "w"),
+    OwnWord("halt", "x"),
+)
 _ENTER = {"\n", "\r"}
 _RUB_OUT = {"\x7f", "\b"}
 
@@ -46,7 +52,7 @@ class WalkWords:
         """The answer; None: not a word of the walk. What halts the walk stops the site."""
         before = self._walk.halted
         answer = self._answer(said)
-        halts = not before or said.strip() in HALT_WORDS
+        halts = not before or find(WORDS, said)[0] == "halt"
         if answer is not None and self._walk.halted and halts:
             return StoppingAnswer(answer)
         return answer
@@ -55,23 +61,23 @@ class WalkWords:
         walk = self._walk
         if len(said) == 1 and (said in "0123456789." or said in _ENTER or said in _RUB_OUT):
             return self._digit(said)
-        word, _, rest = said.strip().partition(" ")
+        word, rest = find(WORDS, said)
         match word:
-            case "f" | "fire" | "g" | "hold":
+            case "fire" | "hold":
                 if not walk.may_fire:
                     return walk.describe()
                 self._fired_at = walk.index
-                if word in ("f", "fire"):
+                if word == "fire":
                     self._fire()
                     return f"{walk.on_time_us:.1f} µs asked (fires only while armed)"
                 return f"{walk.on_time_us:.1f} µs, while held" if self._hold() else ""
             case "reading":
                 return self._reading(rest)
-            case "n" | "next":
+            case "next":
                 return walk.next()
-            case "w" | "where":
+            case "where":
                 return walk.describe()
-            case _ if word in HALT_WORDS:
+            case "halt":
                 return walk.stop("halted by the one who looks at it")
             case _:
                 return None
@@ -153,8 +159,8 @@ def run(
             plain=plain,
             with_midi=False,
             extra=extra,
-            extra_help=HELP,
-            greeting=f"{walk.describe()}\n{PLAIN_HELP if plain else HELP}",
+            own_words=WORDS,
+            greeting=f"{walk.describe()}\n{word_help(WORDS) if plain else key_help(WORDS)}",
         )
     )
     if code:

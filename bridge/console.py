@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from bridge.interlock import NOT_SAFE, State
+from bridge.own_words import OwnWord, word_help
 
 CONFIRM_AFTER_S = 0.4
 """A confirmation sooner than this was typed or pasted in passing, not meant."""
@@ -59,7 +60,11 @@ class Answer:
 class Console:
     """Remembers whether arming was asked for."""
 
-    def __init__(self) -> None:
+    def __init__(self, own_words: Sequence[OwnWord] = ()) -> None:
+        """own_words: what else may be said here, taken before it comes to this."""
+        self._words = ", ".join(c.value for c in Command)
+        if own_words:
+            self._words = f"{word_help(own_words)}, {self._words}"
         self._arm_asked_s: float | None = None
 
     def take_back(self) -> bool:
@@ -116,9 +121,8 @@ class Console:
         try:
             command = Command(word.strip().lower())
         except ValueError:
-            words = ", ".join(c.value for c in Command)
             back = "; arming taken back" if self.take_back() else ""
-            return Answer(None, f"{word.strip()!r} is no command; there are: {words}{back}")
+            return Answer(None, f"{word.strip()!r} is no command; there are: {self._words}{back}")
         return self.say(now_s, command, state, open_conditions)
 
 

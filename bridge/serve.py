@@ -7,7 +7,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
+from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +22,7 @@ from bridge.local_boards import LocalBoards
 from bridge.midi_ports import MidiPortError
 from bridge.music.instrument import Instrument
 from bridge.outlet import say_last
+from bridge.own_words import OwnWord
 from bridge.panel.desk import Desk, Other
 from bridge.panel.host import PanelHost
 from bridge.service import Service
@@ -42,7 +43,7 @@ async def run_site(
     plain: bool,
     with_midi: bool = True,
     extra: Extra | None = None,
-    extra_help: str = "",
+    own_words: Sequence[OwnWord] = (),
     greeting: str = "",
     prepare: Callable[[Service, Callable[[str], None]], None] | None = None,
     beside: Callable[[Operator], Coroutine[Any, Any, None]] | None = None,
@@ -52,7 +53,8 @@ async def run_site(
 ) -> int:
     """Runs until the operator leaves or a signal comes. Returns the exit code.
 
-    `beside`: what a command does beside the site while it runs; its failing stops the site.
+    `own_words`: what `extra` takes. `beside`: what a command does beside the site while it runs;
+    its failing stops the site.
     `panel`: what the operator's page may reduce, around `source`; given, the page is served unless
     the site file switches it off. `panel_acts`: what the command adds to what the page may ask,
     e.g. "show:next". `listen`: simulated coils are heard.
@@ -76,7 +78,7 @@ async def run_site(
         service = Service(
             config, source, open_port=boards.open, latch_store=store, with_midi=with_midi
         )
-        operator = Operator(service, extra)
+        operator = Operator(service, extra, own_words)
         service.watchers.add(operator)
         journal = _start_journal(service, operator)
         if prepare is not None:
@@ -130,7 +132,7 @@ async def run_site(
                     print(f"mqtt: {error}", file=sys.stderr)
                     return 2
             with contextlib.nullcontext() if plain else log.held_back():
-                shown = operate(operator, plain=plain, extra_help=extra_help)
+                shown = operate(operator, plain=plain)
                 if beside is not None:
                     shown = _both(shown, beside(operator))
                 async with _panel(stage, service, operator, panel_acts):

@@ -11,7 +11,7 @@ import json
 import sys
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -22,6 +22,7 @@ from bridge.host_clock import host_now
 from bridge.interlock import NOT_SAFE, Cause, State
 from bridge.journal.journal import OFF, Journal
 from bridge.outlet import Outlet
+from bridge.own_words import OwnWord, key_help
 from bridge.painter import Painter
 from bridge.picture import picture
 from bridge.record_line import record_line
@@ -51,13 +52,17 @@ class Said(NamedTuple):
 class Operator(Watcher):
     """Takes the operator's words to the service and keeps the last lines to show."""
 
-    def __init__(self, service: Service, extra: Extra | None = None) -> None:
+    def __init__(
+        self, service: Service, extra: Extra | None = None, own_words: Sequence[OwnWord] = ()
+    ) -> None:
+        """own_words: what `extra` takes, as the operator is told."""
         self.service = service
         self.lines: deque[Said] = deque(maxlen=LINES_KEPT)
         self.print_line: Callable[[str, bool], None] = lambda line, keep: None
         """Gets every line as it is said, and whether it must not be lost."""
         self.journal: Journal | None = None
-        self._console = Console()
+        self.own_words = own_words
+        self._console = Console(own_words)
         self._extra = extra
         self._input_texts: dict[str, str] = {}
 
@@ -161,12 +166,13 @@ class StoppingAnswer(str):
     """An answer of a command's own key or word that stops the site as well; why: its text."""
 
 
-async def operate(operator: Operator, *, plain: bool, extra_help: str = "") -> None:
+async def operate(operator: Operator, *, plain: bool) -> None:
     """Shows the site and takes commands until cancelled. Raises what keeps it from showing."""
     if plain:
         await _operate_by_words(operator)
     else:
-        await _operate_by_keys(operator, KEY_HELP + (f" · {extra_help}" if extra_help else ""))
+        own = key_help(operator.own_words)
+        await _operate_by_keys(operator, KEY_HELP + (f" · {own}" if own else ""))
 
 
 async def _operate_by_words(operator: Operator) -> None:

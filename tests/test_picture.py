@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 from rich.console import Console as RichConsole
 
-from bridge.bang import HELP
+from bridge.bang import WORDS
 from bridge.console import KEY_HELP, QUESTION
 from bridge.interlock import CAUSES, NOT_SAFE, Cause, State
+from bridge.own_words import key_help
 from bridge.picture import STATE_LOOK, picture
 from bridge.view import CoilView, InputView, LinkView, SiteView
 
@@ -74,7 +75,9 @@ def in_state(state: State) -> SiteView:
     )
 
 
-@pytest.mark.parametrize("help_line", [KEY_HELP, f"{KEY_HELP} · {HELP}"], ids=["serve", "bang"])
+@pytest.mark.parametrize(
+    "help_line", [KEY_HELP, f"{KEY_HELP} · {key_help(WORDS)}"], ids=["serve", "bang"]
+)
 @pytest.mark.parametrize("state", State)
 def test_state_keys_question_and_newest_line_are_within_a_small_terminal(
     state: State, help_line: str

@@ -9,6 +9,7 @@ from bridge import loop
 from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
+from bridge.own_words import OwnWord, find, key_help, word_help
 from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
@@ -18,7 +19,13 @@ from bridge.show.show_source import ShowSource
 from bridge.show.show_stage import ShowStage
 from bridge.terminal import Operator
 
-HELP = "g go · p pause · b from the bar again · n next item · words: resume BAR, item NUMBER"
+WORDS = (
+    OwnWord("go", "g"),
+    OwnWord("pause", "p"),
+    OwnWord("resume", "b", "from the bar again", "[BAR]"),
+    OwnWord("next", "n", "next item"),
+    OwnWord("item", takes="NUMBER"),
+)
 ASKED = ("go", "pause", "resume", "next")
 LOOK_S = 0.02
 
@@ -39,22 +46,22 @@ class Desk:
     def extra(self, said: str) -> str | None:
         """One key or word of the show's own; None if it is not one."""
         now_s, source = host_now(), self.source
-        word, _, number = said.strip().lower().partition(" ")
+        word, number = find(WORDS, said.lower())
         player = source.player
         try:
             match word:
-                case "g" | "go" | "b" | "resume":
+                case "go" | "resume":
                     if not self._is_armed:
                         return "armed first, then go: reset if tripped, arm, then go"
-                    if word in ("g", "go") and player.transport is Transport.READY:
+                    if word == "go" and player.transport is Transport.READY:
                         source.go(now_s)
-                    elif word in ("g", "go") and player.runs:
+                    elif word == "go" and player.runs:
                         return "it plays already"
                     else:
                         source.resume(now_s, _counted(number) if number else None)
-                case "p" | "pause":
+                case "pause":
                     source.pause(now_s)
-                case "n" | "next":
+                case "next":
                     source.choose(now_s, player.index + 1)
                 case "item" if number:
                     source.choose(now_s, _counted(number) - 1)
@@ -117,14 +124,15 @@ def _counted(number: str) -> int:
 def run(config: Config, show: Show, *, plain: bool) -> int:
     """The command."""
     desk = Desk(config, show)
-    lines = [f"{show.name}: {len(show.items)} items. {HELP}.", *show.remarks]
+    told = word_help(WORDS) if plain else key_help(WORDS)
+    lines = [f"{show.name}: {len(show.items)} items. {told}.", *show.remarks]
     return loop.run(
         run_site(
             config,
             desk.source,
             plain=plain,
             extra=desk.extra,
-            extra_help=HELP,
+            own_words=WORDS,
             greeting=" · ".join(lines),
             beside=desk.beside,
             panel=lambda: ShowStage(config, desk.source),

@@ -18,6 +18,7 @@ from bridge.engine import Engine
 from bridge.entries import Collect, Entry, Midi, Received, Stopped
 from bridge.interlock import NOT_SAFE, Cause, State, Trip
 from bridge.music.voices import VoiceAsk
+from bridge.own_words import OwnWord, find
 from bridge.records import InterlockChanged, Record, StopProven
 from bridge.serve import run_site
 from bridge.service import Service
@@ -28,6 +29,7 @@ from bridge.watcher import Watcher
 from firmware_protocol import messages as m
 from firmware_protocol.catalogue import State as BoardState
 
+WORDS = (OwnWord("where", "w"),)
 MOST_MS = 250.0
 """Dark later than this is no proof: the project's bound for a host that is gone."""
 INTRODUCTION = (
@@ -227,8 +229,8 @@ def run(config: Config, *, plain: bool, now: Callable[[], datetime] = local_now)
             site,
             Silence(site),
             plain=plain,
-            extra=lambda said: walk.describe() if said in ("w", "where") else None,
-            extra_help="w where",
+            extra=lambda said: walk.describe() if find(WORDS, said) == ("where", "") else None,
+            own_words=WORDS,
             greeting=f"{INTRODUCTION} {walk.describe()}",
             prepare=prepare,
         )
