@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import pytest
 
+from bridge.governor.governor import Governor
+from bridge.governor.mains import budget_of
 from bridge.governor.reasons import Effect, Limit
 from bridge.music.voices import Hold
 from tests.governor.by_hand import CHORD, ROOMY, governor, on_times, windows
-from tests.governor.stage import Stage, ask, coil
+from tests.governor.mains_rig import two_coils
+from tests.governor.stage import LEASE_S, MOTION_S, REFRESH_S, Stage, ask, coil
 
 
 def test_the_break_rate_drops_inner_voices_and_says_so_with_numbers() -> None:
@@ -67,6 +71,61 @@ def test_what_was_dropped_returns_after_300_ms_of_room() -> None:
     stage.wait(3.0)
     returned = next(t for t, a in stage.answers if t >= 2 and 1 in on_times(a))
     assert 2.3 <= returned <= 2.3 + 0.037
+
+
+RESTRUCK_S = 0.012
+"""Notes that begin anew so often leave bangs unpaid: levels rise above what is held for ever."""
+
+
+def returns_s(stage: Stage, room_s: float) -> float:
+    """When the dropped voice 2 sounds again after there was room for it."""
+    return next(t for t, a in stage.answers if t >= room_s and 2 in on_times(a))
+
+
+def test_what_was_dropped_waits_until_the_coils_own_windows_are_calm() -> None:
+    """There is room among the voices from `room_s` on; a duty window's level has still to come
+    down. Only when it has do the 300 ms begin."""
+    stage = Stage(coil(max_voices=2, duty_windows=windows((1000, 4.0)), **ROOMY))
+    strained_s = at_s = 1.0
+    for number in range(50):
+        stage.play(at_s, [ask(10 + 2 * number, 220.0), ask(11 + 2 * number, 330.0)])
+        at_s += RESTRUCK_S
+    three = [ask(1, 110.0), ask(2, 220.0, 0.9), ask(3, 330.0)]
+    stage.play(at_s, three)
+    assert sorted(on_times(stage.answers[-1][1])) == [1, 3]
+    room_s = at_s + 0.03
+    stage.play(room_s, three[:2])
+    for step in range(1000):
+        stage.wait(room_s + 0.001 * step)
+        if stage.governor._ledger.strained():
+            strained_s = room_s + 0.001 * step
+    assert room_s + 0.08 < strained_s < room_s + 0.25
+    assert strained_s + 0.3 - MOTION_S <= returns_s(stage, room_s) <= strained_s + 0.3 + REFRESH_S
+
+
+def test_what_was_dropped_waits_until_the_sites_mains_is_calm() -> None:
+    """The same where another coil has drawn it."""
+    config = two_coils({"breaker_a": 16.0}, max_voices=2)
+    mains = budget_of(config, lease_s=LEASE_S, refresh_s=REFRESH_S, motion_s=MOTION_S)
+    assert mains is not None
+    one, other = (Stage(c, make=partial(Governor, mains=mains.shares[c.name])) for c in config.coil)
+    quiet = [ask(1, 60.0, 0.1), ask(2, 90.0, 0.1), ask(3, 120.0, 0.1)]
+    at_s = 1.0
+    for number in range(30):
+        one.play(at_s, quiet)
+        other.play(at_s, [ask(10 + 2 * number, 330.0), ask(11 + 2 * number, 440.0)])
+        at_s += RESTRUCK_S
+    assert sorted(on_times(one.answers[-1][1])) == [1, 3]
+    room_s = strained_s = at_s
+    for step in range(100):
+        at_s = room_s + 0.01 * step
+        other.play(at_s, [])
+        one.play(at_s, quiet[:2])
+        assert not one.governor._ledger.strained()
+        if mains.shares["Larkspur"].strained():
+            strained_s = at_s
+    assert room_s + 0.05 < strained_s < room_s + 0.5
+    assert strained_s + 0.3 <= returns_s(one, room_s) <= strained_s + 0.3 + 0.02
 
 
 def test_no_chatter_at_the_edge_of_the_break_rate() -> None:
