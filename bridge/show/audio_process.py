@@ -41,6 +41,8 @@ MOST_RATE_ERROR = 0.006
 """By such a share a device's rate may be off, before it is known by how much."""
 _MOST_OF_A_BLOCK = 0.6
 _CHANNELS = 2
+_NEVER = 1 << 62
+"""No stream gets to this frame."""
 
 Samples = NDArray[np.float32]
 """(frames, 2), -1 to 1."""
@@ -48,13 +50,13 @@ Samples = NDArray[np.float32]
 
 class _Part(NamedTuple):
     """What the callback plays: `samples` with frame 0 at the stream's frame `begin`; nothing of it
-    before `first` nor from `end` on."""
+    before `first` nor from `end` on, and from `FADE_S` before `faded` on ever less."""
 
     samples: Samples
     begin: int
     first: int
     end: int
-    fade: bool
+    faded: int
 
 
 class Mixer:
@@ -88,8 +90,8 @@ class Mixer:
         high = min(first + count, part.begin + len(part.samples), part.end)
         if high > low:
             heard = part.samples[low - part.begin : high - part.begin]
-            if part.fade:
-                away = (part.end - np.arange(low, high)) / (FADE_S * self.rate)
+            if part.faded < _NEVER:
+                away = (part.faded - np.arange(low, high)) / (FADE_S * self.rate)
                 heard = heard * np.clip(away, 0, 1)[:, None]
             out[low - first : high - first] = heard
 
@@ -176,16 +178,22 @@ class Desk:
             first = max(mixer.frame, round(begin_s * rate))
             skipped = round(float(words["position_s"]) * rate)
             samples = self._files[int(words["play"])]
-            mixer.part = _Part(samples, first - skipped, first, 1 << 62, False)
+            mixer.part = _Part(samples, first - skipped, first, _NEVER, _NEVER)
             place = {"stream_s": first / rate, "position_s": skipped / rate}
             return {"begins": words["number"], **place}
         part = mixer.part
         if part is not None and ("stop" in words or "fade" in words):
             at_s = HostS(float(words["fade" if "fade" in words else "stop"]))
-            end = max(mixer.frame, round(self._line.at(at_s) * mixer.rate))
-            fade = "fade" in words
-            mixer.part = part._replace(end=end + round(FADE_S * mixer.rate) * fade, fade=fade)
+            mixer.part = self._ended(part, at_s, fade="fade" in words)
         return None
+
+    def _ended(self, part: _Part, at_s: HostS, *, fade: bool) -> _Part:
+        """From then on there is only ever less of it, whatever it was told before."""
+        at = max(self.mixer.frame, round(self._line.at(at_s) * self.mixer.rate))
+        if not fade or at <= part.first:  # what has not begun need not fade
+            return part._replace(end=min(part.end, at))
+        faded = min(part.faded, at + round(FADE_S * self.mixer.rate))
+        return part._replace(end=min(part.end, faded), faded=faded)
 
 
 def _say(words: dict[str, Any]) -> None:
@@ -205,7 +213,8 @@ def _open(device: str | None) -> tuple[Mixer, Any, str]:
 
     def on_block(out: Samples, frames: int, at: Any, status: Any) -> None:
         now_s = time.monotonic()
-        ahead_s = at.outputBufferDacTime - at.currentTime
+        # A device that is connected to nothing tells no times at all.
+        ahead_s = max(0.0, at.outputBufferDacTime - at.currentTime)
         mixer.fill(out, now_s + ahead_s, bool(status.output_underflow))
 
     stream = sd.OutputStream(

@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -98,6 +99,60 @@ def test_stop_ends_it_at_the_time_and_a_fade_takes_its_time(playing: tuple[Devic
     assert np.all(np.diff(share[24_000 : 24_000 + fades]) < 0), "it falls all the time"
     assert share[24_000 + fades // 2] == pytest.approx(0.5, abs=1e-3)
     assert not share[24_000 + fades :].any()
+
+
+def test_a_fade_of_what_has_not_begun_is_silence(playing: tuple[Device, Desk]) -> None:
+    """A trip within the last second and a half of a countdown: nothing begins after it."""
+    device, desk = playing
+    desk.command({"play": 3, "number": 1, "position_s": 0.0, "at_s": BEGUN_S + 1.5})
+    desk.command({"fade": BEGUN_S + 1.4})
+    device.run(3.0)
+    assert not device.frames().any()
+
+
+@pytest.mark.parametrize("first", ["stop", "fade"])
+@pytest.mark.parametrize("second", ["stop", "fade"])
+def test_what_ends_is_never_louder_for_being_ended_again(
+    playing: tuple[Device, Desk], first: str, second: str
+) -> None:
+    """A trip fades, and somebody pauses meanwhile; or the other way round."""
+    device, desk = playing
+    desk.command({"play": 3, "number": 1, "position_s": 0.0, "at_s": BEGUN_S + 1.0})
+    device.run(1.0)
+    desk.command({first: BEGUN_S + 2.2})
+    device.run(0.8)
+    desk.command({second: BEGUN_S + 2.9})
+    device.run(3.0)
+    heard = device.frames()[48_000:]
+    share = heard / ramp(10)[: len(heard), 0]
+    assert share[0] == 1.0
+    assert np.all(np.diff(share) < 1e-6), "never louder"
+    last = np.flatnonzero(share)[-1] + 1
+    wanted = {"stop": 57_600, "fade": 57_600 + round(FADE_S * RATE)}[first]
+    assert last == pytest.approx(min(wanted, 91_200 if second == "stop" else math.inf), abs=1)
+
+
+@pytest.mark.parametrize(("dac_s", "ahead_s"), [(7.25, 0.25), (0.0, 0.0)])
+def test_what_a_device_takes_is_heard_as_much_later_as_it_says(
+    monkeypatch: pytest.MonkeyPatch, dac_s: float, ahead_s: float
+) -> None:
+    """One that is connected to nothing says 0: no hours are made of that."""
+
+    class Stream:
+        def __init__(self, *, callback: Any, **_: Any) -> None:
+            self._callback = callback
+
+        def start(self) -> None:
+            at = SimpleNamespace(currentTime=7.0, outputBufferDacTime=dac_s)
+            status = SimpleNamespace(output_underflow=False)
+            self._callback(np.zeros((BLOCK, 2), dtype=np.float32), BLOCK, at, status)
+
+    info = {"default_samplerate": RATE, "name": "Depot"}
+    fake = SimpleNamespace(OutputStream=Stream, query_devices=lambda *_: info)
+    monkeypatch.setitem(sys.modules, "sounddevice", fake)  # type: ignore[arg-type]
+    monkeypatch.setattr(audio_process.time, "monotonic", lambda: 900.0)
+    mixer, _, _ = audio_process._open(None)  # pyright: ignore[reportPrivateUsage]
+    assert list(mixer.pairs) == [(900.0 + ahead_s, 0.0)]
 
 
 def test_a_stop_without_music_and_a_part_played_out_are_silence(
