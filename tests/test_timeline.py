@@ -45,6 +45,15 @@ def test_the_speed_of_sound_is_the_handbooks(temperature_c: float, speed_m_s: fl
     assert speed_of_sound_m_s(temperature_c) == pytest.approx(speed_m_s, abs=0.05)
 
 
+@pytest.mark.parametrize("temperature_c", [-40.0, -10.0, 10.0, 30.0, 50.0])
+def test_the_speed_of_sound_is_the_standards_over_all_that_may_be_entered(
+    temperature_c: float,
+) -> None:
+    """ISO 9613-1:1993: 343.2 m/s times the root of T over 293.15 K."""
+    standard = 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)
+    assert speed_of_sound_m_s(temperature_c) == pytest.approx(standard, abs=0.05)
+
+
 def test_the_farther_coil_fires_earlier_by_its_way_over_the_speed() -> None:
     config = site(FAR)
     offsets = acoustic_offsets_s(config)

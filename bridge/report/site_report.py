@@ -43,7 +43,8 @@ class ZoneRow:
     acoustic_delay_ms: float | None
     """From the coil to the middle of the audience."""
     fires_earlier_ms: float
-    """Than the farthest source, so that all arrive together (with a delayed input)."""
+    """Than the source that sounds last, coil or loudspeakers: all arrive together (with a delayed
+    input)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +192,8 @@ def site_report(config: Config, played: PlayedSet | None = None) -> SiteReport:
     speed = speed_of_sound_m_s(config.site.air_temperature_c)
     offsets = acoustic_offsets_s(config)
     latest_s = max(offsets.values(), default=0.0)
+    if config.site.loudspeaker_distance_m is not None:
+        latest_s = max(latest_s, 0.0)  # theirs: the timeline's own time
     zones: list[ZoneRow] = []
     for coil, zone in zip(config.coil, keep_outs(config), strict=True):
         distance = coil.distance_to_audience_m

@@ -184,6 +184,25 @@ def test_sites_without_mains_or_tank_have_no_budget() -> None:
     assert budget_of(config.model_copy(update={"coil": bare}), **values) is None
 
 
+def test_coils_that_fire_apart_for_their_distances_may_be_in_a_state_as_much_longer() -> None:
+    """Two coils 34.32 m apart at 20 °C (343.2 m/s, ISO 9613-1): 100 ms. What is kept for a coil
+    that starts while another has yet to shrink grows by the site's own current in so long."""
+    config = two_coils({})
+    values = {"lease_s": 0.2, "refresh_s": 0.037, "motion_s": 0.009}
+    warm = config.site.model_copy(update={"air_temperature_c": 20.0})
+    near, far = (
+        c.model_copy(update={"distance_to_audience_m": d})
+        for c, d in zip(config.coil, (5.0, 39.32), strict=True)
+    )
+    apart = config.model_copy(update={"coil": (near, far), "site": warm})
+    here, there = (budget_of(c, **values) for c in (config, apart))
+    assert here is not None
+    assert there is not None
+    more_as = there.lines[1].reserve_as - here.lines[1].reserve_as
+    own_a = here.lines[1].budget_a - here.lines[1].other_load_a
+    assert more_as == pytest.approx(0.1 * own_a, rel=1e-3)
+
+
 # -- the coil's own curves in its governor ---------------------------------------------------------
 
 

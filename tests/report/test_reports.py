@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import subprocess
 import sys
@@ -17,9 +18,11 @@ from bridge.cli import app
 from bridge.coil.spark import arc_length_m
 from bridge.report.page import Note, Table, page
 from bridge.report.show import number
+from bridge.report.site_report import site_report
 from bridge.site.cautions import CAUTIONS, GUIDANCE
-from tests.site_text import changed
+from tests.site_text import changed, site
 from tests.test_config_power import ANCHOR, AUDIENCE, MAINS, SITE_ANCHOR, SUPPLY, TANK
+from tests.test_timeline import FAR
 
 run = CliRunner()
 
@@ -106,6 +109,21 @@ def test_site_as_json(site_file: Path) -> None:
     (row,) = data["coils_on_mains"]
     assert row["coil"] == "Larkspur"
     assert any("does not count Foxglove" in line for line in data["unprotected"])
+
+
+@pytest.mark.parametrize(
+    ("loudspeaker_m", "earlier_m"),
+    [(None, (0, 5)), (18, (6, 11)), (24, (0, 5)), (60, (0, 5))],
+)
+def test_a_coil_farther_away_fires_earlier_than_what_sounds_last(
+    loudspeaker_m: float | None, earlier_m: tuple[float, float]
+) -> None:
+    """24 and 29 m away. Nearer loudspeakers sound last; else the nearer coil does."""
+    loudspeaker = "" if loudspeaker_m is None else f"loudspeaker_distance_m = {loudspeaker_m}\n"
+    config = site(("loudspeaker_distance_m = 18\n", loudspeaker), FAR)
+    earlier_ms = [zone.fires_earlier_ms for zone in site_report(config).zones]
+    speed = 331.3 * math.sqrt(1 + 2 / 273.15)  # the site's 2 °C, handbook formula
+    assert earlier_ms == pytest.approx([1000 * m / speed for m in earlier_m], abs=1e-9)
 
 
 def test_the_dose_of_the_very_set(site_file: Path, tmp_path: Path) -> None:

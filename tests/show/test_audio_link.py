@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import re
 from dataclasses import replace
 from types import SimpleNamespace
@@ -11,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from bridge.clocks import HostS
+from bridge.clocks import HostS, MusicS
 from bridge.interlock import State
 from bridge.show import audio_link, perform
 from bridge.show.audio_link import ANSWER_S, LOAD_S, QUIET_LOOKS, AudioLink
 from bridge.show.chasing import Chase
 from bridge.show.perform import Desk
-from bridge.show.player import START_S, Item, Player, Transport
+from bridge.show.player import START_S, Item, OnTrip, Player, Transport
 from bridge.show.show_file import AudioFile, Show
 from bridge.show.show_source import Playing, ShowSource
 from tests.fake_audio import plays
@@ -193,6 +194,55 @@ def test_a_device_that_asks_for_nothing_any_more_is_lost_while_the_coils_go_on(
     assert bench.process.killed
     assert "the device asks for nothing" in bench.said[-1]
     assert bench.player.transport is Transport.PLAYING
+
+
+@pytest.mark.parametrize("on_trip", ["stop", "fade", "go on"])
+@pytest.mark.parametrize("fault", ["none", "hangs", "dead"])
+def test_a_trip_does_with_the_audio_what_the_item_says_whatever_became_of_its_process(
+    monkeypatch: pytest.MonkeyPatch, on_trip: OnTrip, fault: str
+) -> None:
+    """The coils' place is kept at once and waits for none of it. A process that hangs cannot do
+    as it is told: it is killed, so that its audio ends though nobody reads the stop."""
+    bench = Bench(monkeypatch, replace(BACKED, on_trip=on_trip)).ready()
+    bench.later(1.0)
+    bench.player.go(bench.now_s)
+    bench.later(0.1)
+    bench.answers(bench.process.told[0])
+    bench.later(5.0 + 5.0)  # the countdown, and into the third bar
+    if fault == "dead":
+        bench.link.lost("its process ended (-9)")
+    told = len(bench.process.told)
+    bench.link._source.darkened(bench.now_s, MusicS(bench.now_s))
+    tripped_s = bench.now_s
+    assert bench.player.transport is Transport.PAUSED
+    assert bench.player.next_s() == math.inf
+    bench.link.do(bench.now_s, bench.player.audio_wishes)
+    wanted = [] if on_trip == "go on" or fault == "dead" else [{on_trip: tripped_s}]
+    assert bench.process.told[told:] == wanted
+    if fault == "hangs":
+        for _ in range(QUIET_LOOKS + 1):
+            bench.now_s = HostS(bench.now_s + 0.02)
+            bench.link.do(bench.now_s, bench.player.audio_wishes)
+    else:
+        bench.later(3.0)
+    assert bench.process.killed is (fault == "hangs")
+    assert len([s for s in bench.said if s.startswith("audio: NONE")]) == (fault != "none")
+    # Armed again: nothing has moved the place but the audio that went on.
+    waited_s = bench.now_s - tripped_s
+    bench.player.resume(bench.now_s, None)
+    bench.later(0.1)
+    begins_s = HostS(bench.now_s - 0.1 + START_S)
+    if fault == "none" and on_trip == "go on":
+        there_s = 5.1 + waited_s + START_S
+        assert bench.player.position_s(begins_s) == pytest.approx(there_s, abs=0.01)
+    elif fault == "none":
+        assert bench.player.transport is Transport.COUNTDOWN
+        assert bench.process.told[-1]["position_s"] == pytest.approx(4.0)
+    else:  # by this computer's clock, from the begin of the bar
+        assert len(bench.process.told) == told + len(wanted)
+        assert bench.player.transport is Transport.PLAYING
+        in_s = START_S + 1.5
+        assert bench.player.position_s(HostS(bench.now_s + in_s)) == pytest.approx(5.5, abs=0.01)
 
 
 def test_after_an_underrun_the_coils_go_with_what_is_played(
