@@ -20,6 +20,7 @@ figure{margin:1rem 0;background:#fff;padding:.6rem;overflow-x:auto}
 figure svg{max-width:100%;height:auto}@media(max-width:46rem){figure svg{max-width:none}}
 pre{background:#fff;padding:.6rem .9rem;overflow-x:auto}
 dt{font-weight:600;margin-top:.5rem}dd{margin:0}
+h1,h2,p,dt,dd,figcaption{overflow-wrap:anywhere}
 """
 
 
@@ -76,17 +77,18 @@ def _part(part: Part) -> str:
         case Note(text):
             return f'<p class="note">{escape(text)}</p>'
         case Picture(svg, words):
-            label = f'<figure role="img" aria-label="{escape(words, quote=True)}">'
+            label = f'<figure tabindex="0" role="img" aria-label="{escape(words, quote=True)}">'
             return f"{label}{svg}<figcaption>{escape(words)}</figcaption></figure>"
         case Terms(pairs):
             terms = "".join(f"<dt>{escape(a)}</dt><dd>{escape(b)}</dd>" for a, b in pairs)
             return f"<dl>{terms}</dl>"
         case Lines(lines):
-            return f"<pre>{escape(chr(10).join(lines))}</pre>"
+            return f'<pre tabindex="0">{escape(chr(10).join(lines))}</pre>'
         case Table(headings, rows):
             head = "".join(f"<th>{escape(h)}</th>" for h in headings)
             body = "".join(f"<tr>{''.join(map(_cell, row))}</tr>" for row in rows)
-            return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+            whole = f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody>"
+            return f'<table tabindex="0">{whole}</table>'
 
 
 def page(title: str, chapters: Sequence[Chapter]) -> str:
