@@ -176,7 +176,7 @@ WRITE_POINT = (
         "dark.c",
         "    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)\n    {\n        started = out->ended;",
         "    {\n        started = out->ended;",
-        "stops.py::stop_frame",
+        "line_stops.py::stop_frame",
     ),
     Plant(
         "looks at the counter with interrupts on",
