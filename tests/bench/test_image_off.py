@@ -6,15 +6,13 @@ import pytest
 
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Disarm, Hello, Ping, Stop
-from tests.bench.bench import BYTE_CYCLES, CYCLES_PER_MS, CYCLES_PER_US
+from tests.bench.bench import BYTE_CYCLES, CYCLES_PER_MS
 from tests.bench.image_bench import ESTOP_A, ESTOP_B, KEY, ImageBench, slot
+from tests.bench.stopping import ESTOP_BOUND, SYNCHRONISER
 
 pytestmark = pytest.mark.long
 
 LONGEST_OFF = 200
-ESTOP_BOUND = 20 * CYCLES_PER_US
-SYNCHRONISER = 3
-"""As in test_image_stops.py."""
 NOTE = slot(3000, 400)
 STOP = encode_frame(Stop.TYPE, 0, b"\x01")
 SPOILED = STOP[:-2] + bytes([STOP[-2] ^ 0x40]) + STOP[-1:]
