@@ -74,7 +74,7 @@ fuzzing() {
 # tests leave of the processors, and nothing from them.
 controller() {
     chrt --idle --pid 0 "$BASHPID" || renice -n 19 -p "$BASHPID"
-    part "MISRA" make -s -C firmware_protocol/firmware lint
+    part "core for AVR, MISRA" make -s -C firmware_protocol/firmware avr lint
     part "coverage of the core" .venv/bin/python tests/firmware/report_coverage.py
     part "mutants of guard and interlock, 40" .venv/bin/python -m tests.firmware.mutate --sample 40
     part "plants in the port, 2" .venv/bin/python -m tests.bench.plant --sample 2

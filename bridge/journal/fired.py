@@ -36,6 +36,8 @@ from firmware_protocol.messages import (
 )
 
 _WIRE = 0xFFFF_FFFF
+FOREIGN_TICKS = TICK_HZ
+"""So far a clock of the same program never is from what was reckoned, late reads included."""
 OnPulse = Callable[[str, float, float], None]
 """Coil, start in host seconds, on-time in µs."""
 
@@ -156,6 +158,8 @@ class FiredPulses:
             board.last.clear()
         if not isinstance(message, Status):
             return
+        if self._has_restarted(board, message.now, heard.at_s):
+            board.last.clear()
         for number, coil in board.coils.items():
             if number >= len(message.per_output):
                 continue
@@ -173,6 +177,14 @@ class FiredPulses:
             tick = self._tick(board, heard.at_s)
             self._live_to(board, tick)
             self._dark(board, tick)
+
+    @staticmethod
+    def _has_restarted(board: _Board, wire_tick: int, at_s: float) -> bool:
+        """Its first status comes before its identity: its ticks have begun anew."""
+        if board.fix is None:
+            return False
+        expected = board.wire_tick + round((at_s - board.at_s) * board.fix.rate_hz)
+        return abs(ticks_between(wire_tick, expected & _WIRE)) > FOREIGN_TICKS
 
     def _dark(self, board: _Board, tick: int) -> None:
         for coil in board.coils.values():

@@ -27,7 +27,7 @@ from tests.bench.plants import PLANTS, Plant
 HERE = Path(__file__).parent
 TESTS = tuple(
     f"test_image_{name}.py"
-    for name in ("faults", "pulses", "stops", "line_stops", "wedges", "start", "load")
+    for name in ("faults", "pulses", "stops", "line_stops", "wedges", "start", "load", "fair")
 )
 
 

@@ -224,6 +224,27 @@ LATE = (
         "#define BREAK_TICKS (6000U - 60U)",
         "line_stops.py::break_of_two_ms_trips",
     ),
+    Plant(
+        "who is furthest behind comes before who is dry",
+        "../core/core.c",
+        "            if (is_before(until, now)) {",
+        "            if (false) {",
+        "fair.py::a_slow_note_beside_three_outputs_of_too_much_misses_nothing",
+    ),
+    Plant(
+        "an output may lose every turn of its own",
+        "main.c",
+        "    if (!was_dry || is_dry(turn_of) || (work",
+        "    if (!was_dry || (work",
+        "fair.py::a_slow_note_beside_three_outputs_of_too_much_misses_nothing",
+    ),
+    Plant(
+        "an output's timer is looked at once a round",
+        "main.c",
+        "    check(output ^ (OUTPUTS / 2U));",
+        "    ",
+        "faults.py::each_timer_is_looked_at_twice_in_a_round",
+    ),
 )
 
 PLANTS = (*WRITE_POINT, *CHECKS, *ALIVE, *LATE)

@@ -4,6 +4,7 @@ Each must be found, make the output dark and trip; the pulses until then stay la
 """
 
 import struct
+from collections import Counter
 
 import pytest
 
@@ -20,7 +21,7 @@ DDR = (0x24, 0x2D, 0x101, 0x10A)  # DDRB, DDRE, DDRH, DDRL
 OUTPUT_BYTES = 20
 """struct output of output.h: four pulses of two words, first, count, ended, loaded."""
 NOTE = slot(5000, 300, start=1)
-"""2.5 ms: each is loaded at the end of the one before, 2.3 ms ahead; a check comes every ms."""
+"""2.5 ms: each is loaded at the end of the one before, 2.3 ms ahead; checks come each half a ms."""
 LONG_NOTE = slot(8000, 800, start=2)
 FOUND_BOUND = 5 * CYCLES_PER_MS
 
@@ -245,4 +246,15 @@ def test_a_top_that_changes_while_lit_is_found(armed: ImageBench) -> None:
         found += (status.state, status.cause) == (2, Cause.INTERNAL_FAULT)
         assert max(p.on_cycles or 0 for p in armed.pulses()) <= 800 * 8
     print(f"{found} of 48 found")
-    assert found >= 16  # a check comes twice in a round of the main loop, a pulse lasts 400 us
+    assert found >= 20  # a check comes twice in a round of the main loop, a pulse lasts 400 us
+
+
+def test_each_timer_is_looked_at_twice_in_a_round(armed: ImageBench) -> None:
+    sounding(armed, 0, 1, 2, 3)
+    armed.trace({"timers_check": {}})
+    begin = armed.peek_int("main_rounds", 2)
+    armed.run_for(50 * CYCLES_PER_MS)
+    rounds = armed.peek_int("main_rounds", 2) - begin
+    looked = Counter(one.registers[24] for one in armed.traced())  # the first argument
+    assert rounds > 20
+    assert all(abs(looked[output] - 2 * rounds) <= 2 for output in range(4)), (rounds, looked)

@@ -22,7 +22,7 @@ from bridge.journal.advice import OFTEN, advice
 from bridge.journal.codec import told
 from bridge.journal.night import Night
 from bridge.journal.story import Story
-from bridge.journal.values import Missing, Sounding
+from bridge.journal.values import ClockFix, Missing, Sounding
 from bridge.music.events import NoteFaded
 from bridge.records import HeldBackChanged, InputChanged, LinkChanged, Record, Remark
 from firmware_protocol.framing import encode_frame
@@ -107,11 +107,11 @@ def test_what_was_reported_is_counted(record: Record, words: str) -> None:
     assert words in line
 
 
-def refused_for(*counts: int) -> Received:
+def refused_for(*counts: int, now: int = 0, at_s: float = 2.0) -> Received:
     """A status of North whose first output has refused so many pulses for each reason so far."""
     first = OutputStatus(0, 0, sum(counts), 0, 0, tuple(n & 0xFF for n in counts))  # pyright: ignore[reportArgumentType]
-    status = Status(0, 1, 0, 0, 1, 0, 0, *[0] * 7, 1, (first,))
-    return Received(HostS(2.0), "North", encode_frame(Status.TYPE, 0, status.payload()))
+    status = Status(now, 1, 0, 0, 1, 0, 0, *[0] * 7, 1, (first,))
+    return Received(HostS(at_s), "North", encode_frame(Status.TYPE, 0, status.payload()))
 
 
 def test_pulses_that_the_guard_refused_are_told_by_reason() -> None:
@@ -121,6 +121,23 @@ def test_pulses_that_the_guard_refused_are_told_by_reason() -> None:
         story.take(refused_for(*counts))
     (line,) = advice(SITE, story)
     assert "guard refused 23 pulses (12 on-time, 11 break rate);" in line
+
+
+@pytest.mark.parametrize("up_for_ticks", [20_000_000, 2**32 - 1_000_000, 2**33 + 10])
+def test_counters_that_began_anew_with_the_board_are_not_counted_as_wrapped(
+    up_for_ticks: int,
+) -> None:
+    """The first status after a restart comes before the identity that tells of it (PROTOCOL.md,
+    section 11), however long the board had been up."""
+    story = story_of()
+    story.take(ClockFix(HostS(1.0), "North", (up_for_ticks - 2_000_000) % 2**32, 2e6, 1.0))
+    story.take(refused_for(1, 0, 2, 0, 0, 0, now=up_for_ticks % 2**32))
+    story.take(refused_for(1, 0, 3, 0, 0, 0, now=(up_for_ticks + 100_000) % 2**32, at_s=2.05))
+    story.take(refused_for(0, 0, 0, 0, 0, 0, now=0, at_s=4.0))
+    story.take(refused_for(0, 0, 5, 0, 0, 0, now=100_000, at_s=4.05))
+    (line,) = advice(SITE, story)
+    # What is counted before a new fix of the clock is not told, rather than a wrong number.
+    assert "guard refused 1 pulses (1 break rate);" in line
 
 
 def test_energy_mains_and_dose_of_a_night_whose_parts_are_known(

@@ -26,7 +26,7 @@ struct commissioned {
 /* The newest trip memory; all zero on a board that never ran; no lawful state if it is damaged. */
 void memory_start(struct trip_memory *kept);
 
-/* One step of writing behind: at most one byte, never waits. Called in every round of the main loop. */
+/* One step of writing behind: at most one byte, never waits. Called in every turn of the main loop. */
 void memory_step(void);
 
 /* False if the board was never commissioned, or the record is damaged: then all is zero. */

@@ -101,7 +101,7 @@ static void reckon(struct coil *coil, uint8_t index, uint8_t going_on)
             moving = 0U;
         } else if (decision->train < SLOTS) {
             struct train *train = &coil->trains.train[decision->train];
-            if (((moving >> decision->train) & 1U) != 0U) {
+            if (((uint8_t)(moving >> decision->train) & 1U) != 0U) {
                 trains_keep(&coil->trains, train, &decision->undo);
                 trains_step(&coil->trains, train, decision->fate == FATE_FIRED);
             } else {
@@ -167,14 +167,11 @@ void coil_forget(struct coil *coil, uint32_t now, uint8_t keep)
 bool coil_enqueue(struct coil *coil, uint32_t apply_at, const struct slots *slots)
 {
     wake_up(coil);
-    if (coil->count != 0U) {
-        uint8_t newest = decision_place(coil, (uint8_t)(coil->count - 1U));
-        if (is_due(apply_at, coil->decisions[newest].at)) {
-            uint8_t undone = withdraw(coil, apply_at, false);
-            if (undone < coil->count) { /* a pulse of later is inevitable: it cannot wait in the queue */
-                reckon(coil, undone, trains_apply(&coil->trains, apply_at, slots));
-                return true;
-            }
+    if ((coil->count != 0U) && is_due(apply_at, coil_newest(coil)->at)) {
+        uint8_t undone = withdraw(coil, apply_at, false);
+        if (undone < coil->count) { /* a pulse of later is inevitable: it cannot wait in the queue */
+            reckon(coil, undone, trains_apply(&coil->trains, apply_at, slots));
+            return true;
         }
     }
     return queue_insert(&coil->queue, apply_at, slots);

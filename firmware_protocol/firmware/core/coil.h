@@ -118,7 +118,7 @@ static inline bool is_refusal(uint8_t fate)
 /* The latest decision made in advance, where there is one. */
 static inline const struct decision *coil_newest(const struct coil *coil)
 {
-    return &coil->decisions[(uint8_t)(coil->first + coil->count - 1U) & (DECISIONS - 1U)];
+    return &coil->decisions[(uint8_t)(coil->first + (uint8_t)(coil->count - 1U)) & (DECISIONS - 1U)];
 }
 
 /* Is it a refusal? */

@@ -125,6 +125,9 @@ uint8_t core_urgent(const struct core *core, uint32_t now, uint32_t *first, uint
         const struct coil *coil = &core->coils[output];
         if ((output != but) && coil_has_work(coil, now)) {
             uint32_t until = coil_decided_until(coil, now);
+            if (is_before(until, now)) {
+                until = now; /* dry is dry: else who is asked for too much would come before all others */
+            }
             if (is_before(until, soonest)) {
                 soonest = until;
                 urgent = output;

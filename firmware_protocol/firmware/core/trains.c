@@ -47,7 +47,7 @@ uint8_t trains_apply(struct trains *trains, uint32_t tick, const struct slots *s
             if ((train->motion.state == TRAIN_SILENT) || (train->start != slot->start)) {
                 begin_train(train, tick, slot);
             } else {
-                going_on |= (uint8_t)(1U << i);
+                going_on = (uint8_t)(going_on | (1U << i));
             }
             train->on = slot->on;
             train->spread = slot->spread;

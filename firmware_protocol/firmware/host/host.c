@@ -21,7 +21,7 @@ static void be_at(struct cw_board *board, uint64_t tick)
     }
 }
 
-/* As a real port does: the output that runs dry first does not wait for its turn. */
+/* Much as a real port does: the output that runs dry first does not wait for its turn. */
 static void poll_urgent(struct cw_board *board)
 {
     uint32_t now = own_tick(board);
