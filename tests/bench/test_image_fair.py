@@ -1,4 +1,4 @@
-"""More asked for than the processor can reckon: all miss alike, and a slow note misses nothing.
+"""More asked for than the processor can reckon: all miss alike, and a slow note hardly anything.
 
 Each output has a turn in every round of the main loop, however much the others are asked for.
 """
@@ -39,9 +39,10 @@ def longest_gap_ms(cycles: list[int]) -> float:
 
 
 @pytest.mark.parametrize("slow_hz", [71.0, 200.0])
-def test_a_slow_note_beside_three_outputs_of_too_much_misses_nothing(
+def test_a_slow_note_beside_three_outputs_of_too_much_misses_one_bang_at_most(
     armed: ImageBench, slow_hz: float
 ) -> None:
+    """One in 180 ms, as such a round may take longer than pulses are prepared ahead (4 ms)."""
     kept = armed.keep()
     for phase in PHASES:
         armed.back_to(kept)
@@ -49,9 +50,9 @@ def test_a_slow_note_beside_three_outputs_of_too_much_misses_nothing(
         slow, *others = starts(armed, (slot(2e6 / slow_hz, ON_TICKS),))
         print(f"{slow_hz} Hz: {len(slow)}, longest gap {longest_gap_ms(slow):.1f} ms; "
               f"beside {[len(one) for one in others]}")  # fmt: skip
-        assert longest_gap_ms(slow) < 1000 / slow_hz + 1
+        assert longest_gap_ms(slow) < 2000 / slow_hz + 1
         span_s = (slow[-1] - slow[0]) / CLOCK_HZ
-        assert len(slow) - 1 == pytest.approx(span_s * slow_hz, abs=0.2)
+        assert len(slow) - 1 > span_s * slow_hz - 1.3
         assert min(len(one) for one in others) > 200  # they are not silent meanwhile
 
 
