@@ -139,8 +139,8 @@ def further(config: Config, result: RehearsalResult) -> list[str]:
     for channel in result.channels:
         if channel.nowhere:
             said.append(
-                f"channel {channel.channel}: no coil is asked for {channel.why}; give it a route, "
-                "or leave it to the backing audio"
+                f"channel {channel.channel}: notes that sound nowhere: {channel.why}; give it a "
+                "route, or leave it to the backing audio"
             )
     for coil in result.coils:
         if coil.folded:

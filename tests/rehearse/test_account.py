@@ -142,7 +142,7 @@ def test_range_and_route() -> None:
     assert [(c.channel, c.notes, c.nowhere) for c in result.channels] == [(1, 2, 0), (2, 1, 1)]
     assert result.unused_channels == (9,)
     said = " ".join(further(config, result))
-    assert "channel 2: no coil is asked for 1 × has no route to any coil" in said
+    assert "channel 2: notes that sound nowhere: 1 × has no route to any coil; give it" in said
     assert not result.survives
 
 
