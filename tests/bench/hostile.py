@@ -78,7 +78,8 @@ class Played:
         self.bench.run_to(self.bench.send(self.bench.voices(output, *slots, now=self.tick, at=at)))
 
     def advance(self, ticks: int) -> None:
-        self.bench.run_for(max(ticks * CYCLES_PER_TICK, 2 * CYCLES_PER_MS))
+        # a status that tells of a change has come by then: 1.8 ms of it on the line
+        self.bench.run_for(max(ticks * CYCLES_PER_TICK, 4 * CYCLES_PER_MS))
 
 
 class Liar:

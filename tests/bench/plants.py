@@ -225,6 +225,13 @@ LATE = (
         "line_stops.py::break_of_two_ms_trips",
     ),
     Plant(
+        "a frame for soon takes back what comes before it",
+        "dark.c",
+        "    return (uint16_t)(pulse->start - from) >= HALF_RANGE16;",
+        "    return false;",
+        "pulses.py::a_frame_for_soon_leaves_what_comes_before_it_where_it_is",
+    ),
+    Plant(
         "who is furthest behind comes before who is dry",
         "../core/core.c",
         "            if (is_before(until, now)) {",

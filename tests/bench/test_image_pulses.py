@@ -147,6 +147,29 @@ def test_silence_takes_back_what_is_prepared(armed: ImageBench) -> None:
     assert late < CYCLES_PER_MS
 
 
+def test_a_frame_for_soon_leaves_what_comes_before_it_where_it_is(armed: ImageBench) -> None:
+    """Pulses are prepared up to 4 ms ahead; a frame for in 1.5 ms takes back those after it only,
+    for the next may be too near to be offered again. At every phase of the pulses."""
+    armed.sound(1, slot(2000, 60))
+    armed.run_for(30 * CYCLES_PER_MS)
+    kept = armed.keep()
+    before = 0
+    for offset in range(0, 2000 * TICK, 613):
+        armed.back_to(kept)
+        armed.run_for(offset)
+        since = armed.now
+        tick, cycle = armed.clock()
+        at = tick + 5000
+        end = armed.send(armed.voices(1, now=tick, at=at))
+        armed.run_to(end + 12 * CYCLES_PER_MS)
+        found = [p.start_cycle for p in pulses_since(armed, since)]
+        assert {b - a for a, b in itertools.pairwise(found)} == {2000 * TICK}
+        assert found[-1] < cycle + (5000 + 1) * TICK
+        before += len([start for start in found if start > end])
+    assert before > 26  # more than one a frame
+    assert [one.collisions_dropped for one in armed.newest_status().per_output] == [0] * 4
+
+
 @pytest.mark.parametrize("slots", [1, 4])
 @pytest.mark.parametrize("busy", [False, True])
 def test_single_bangs_on_all_outputs_at_once_are_all_fired(

@@ -2,7 +2,9 @@
 #include <util/atomic.h>
 
 #include "../core/port.h"
+#include "../core/ticks.h"
 #include "output.h"
+#include "ticks.h"
 #include "timers.h"
 
 /* Dark, empty, and the compare latch low: it may have been high, and would show when next connected.
@@ -55,24 +57,58 @@ uint8_t port_started(uint8_t output)
     return started;
 }
 
-uint8_t port_withdraw(uint8_t output)
+static bool starts_before(const struct pulse *pulse, uint16_t from)
+{
+    return (uint16_t)(pulse->start - from) >= HALF_RANGE16;
+}
+
+/* Can the pulse that is loaded be taken back? Not once it has started, or will before anyone could help it. */
+static bool can_unload(const struct output *output, const struct hardware *hw, uint16_t from)
+{
+    uint16_t count = hw->timer->count;
+
+    return (count >= APPROACH) && ((uint16_t)(hw->timer->top - count) > LEAST_LEFT) &&
+           !starts_before(loaded_pulse(output), from);
+}
+
+/* The lower half of `from`; of what no prepared pulse can lie before, or beyond, one that says so. */
+static uint16_t lower_half(uint32_t from)
+{
+    uint32_t now = ticks_now();
+    uint32_t bound = from;
+
+    if (is_before(from, now)) {
+        bound = now;
+    } else if (!is_before(from, now + MOST_LEFT)) {
+        bound = now + MOST_LEFT;
+    } else {
+        /* within half of 16 bits */
+    }
+    return (uint16_t)(bound & 0xFFFFU);
+}
+
+uint8_t port_withdraw(uint8_t output, uint32_t from)
 {
     struct output *out = &timed_outputs[output];
     const struct hardware *hw = &hardware[output];
+    uint16_t from16 = lower_half(from);
     uint8_t started;
 
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
+        uint8_t kept = 0U;
         started = out->ended;
-        out->count = 0U;
-        if (out->loaded) {
-            uint16_t count = hw->timer->count;
-            if ((count >= APPROACH) && ((uint16_t)(hw->timer->top - count) > LEAST_LEFT)) {
-                unload(out, hw);
-            } else {
-                started++; /* it has started, or will before anyone could help it */
+        if (out->loaded && can_unload(out, hw, from16)) {
+            unload(out, hw);
+        } else {
+            started = (uint8_t)(started + (out->loaded ? 1U : 0U));
+            while ((kept < out->count) &&
+                   starts_before(&out->line[(uint8_t)(out->first + kept) & (DECISIONS - 1U)], from16)) {
+                kept++;
             }
         }
+        out->count = kept;
+        started = (uint8_t)(started + kept);
     }
     return started;
 }

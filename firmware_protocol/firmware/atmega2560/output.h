@@ -51,6 +51,7 @@ extern const struct hardware hardware[OUTPUTS];
 #define JUDGING_TICKS 120U /* from port_lead_ticks to port_offer, interrupts included */
 #define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
 #define MOST_LEFT 16383U  /* longer than the horizon, shorter than the way to the top */
+#define HALF_RANGE16 0x8000U /* two ticks by their lower halves: before, or not */
 #define LEAST_ON 2U       /* OCRnB = 0 would be a spike: no frame may ask for one, and none is taken */
 #define OVERDUE_TICKS 400U
 #define CLOCK_TRIES 8U
@@ -100,6 +101,11 @@ ALWAYS_INLINE void unload(struct output *output, const struct hardware *hw)
 ALWAYS_INLINE bool may_connect(void)
 {
     return (halted == 0U) && ((ESTOP_PINS & ESTOP_BITS) == ESTOP_CLOSED);
+}
+
+ALWAYS_INLINE const struct pulse *loaded_pulse(const struct output *output)
+{
+    return &output->line[(uint8_t)(output->first - 1U) & (DECISIONS - 1U)];
 }
 
 /* Has the pulse that is loaded started? */

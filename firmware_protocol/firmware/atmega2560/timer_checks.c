@@ -15,11 +15,6 @@ bool timers_take_fault(void)
     return taken;
 }
 
-static const struct pulse *loaded_pulse(const struct output *output)
-{
-    return &output->line[(uint8_t)(output->first - 1U) & (DECISIONS - 1U)];
-}
-
 /* Is the timer on its way to, or in, the very pulse that is loaded? Interrupts off. */
 static bool timer_is_right(const struct output *output, const struct hardware *hw)
 {

@@ -39,7 +39,8 @@ static bool is_after(const struct decision *decision, uint32_t from, bool before
                                                                 : is_due(from, decision->at);
 }
 
-/* Undoes every decision of `from` or later, and forgets it unless it is inevitable. Returns how many of
+/* Undoes every decision of `from` or later, and forgets it unless it is inevitable. A pulse of before stays with
+ * the port: it may be too near to be offered again. Returns how many of
  * those that are left are not undone: `reckon` is for the others. */
 static uint8_t withdraw(struct coil *coil, uint32_t from, bool before_queued)
 {
@@ -48,7 +49,7 @@ static uint8_t withdraw(struct coil *coil, uint32_t from, bool before_queued)
     uint8_t left;
 
     if (coil->count != 0U) {
-        kept = inevitable(coil, port_withdraw(coil->output));
+        kept = inevitable(coil, port_withdraw(coil->output, from));
     }
     left = coil->count;
     while (left != 0U) {

@@ -63,9 +63,9 @@ bool port_offer(uint8_t output, uint32_t start, uint16_t on);
 /* How many pulses of `output` have started since the program did, modulo 256. */
 uint8_t port_started(uint8_t output);
 
-/* Takes back every pulse of `output` that has not started and is not too near its start. Returns what
- * port_started will be once those too near have started. A pulse under way is not touched. */
-uint8_t port_withdraw(uint8_t output);
+/* Takes back every pulse of `output` that is to start at `from` or later and is not too near its start. Returns
+ * what port_started will be once all the others have started. A pulse under way is not touched. */
+uint8_t port_withdraw(uint8_t output, uint32_t from);
 
 /* `output` dark now, in mid-pulse too, and its line emptied; nothing starts any more. */
 void port_dark(uint8_t output);

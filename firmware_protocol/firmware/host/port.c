@@ -69,10 +69,13 @@ uint8_t port_started(uint8_t output)
     return current_board->timers[output].started;
 }
 
-uint8_t port_withdraw(uint8_t output)
+uint8_t port_withdraw(uint8_t output, uint32_t from)
 {
+    uint64_t nearest = current_board->now + current_board->lead;
+    uint64_t first = extended(current_board, from);
+
     timer_run(&current_board->timers[output], &current_board->log);
-    return timer_withdraw(&current_board->timers[output], current_board->now + current_board->lead);
+    return timer_withdraw(&current_board->timers[output], (first > nearest) ? first : nearest);
 }
 
 void port_dark(uint8_t output)
