@@ -174,8 +174,8 @@ WRITE_POINT = (
     Plant(
         "takes pulses back with interrupts on",
         "dark.c",
-        "    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)\n    {\n        started = out->ended;",
-        "    {\n        started = out->ended;",
+        "    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)\n    {\n        uint8_t kept = 0U;",
+        "    {\n        uint8_t kept = 0U;",
         "line_stops.py::stop_frame",
     ),
     Plant(

@@ -113,7 +113,9 @@ def test_a_chord_never_merges_and_keeps_off_time(armed: ImageBench) -> None:
         assert min(gaps) >= MIN_OFF * TICK
         # a grid point that fell into another's off-time came right after it: the interrupt's chain
         assert min(gaps) < (MIN_OFF + 2) * TICK
-        assert {p.on_cycles for p in found} == {300 * TICK}
+        lit_at_the_end = found[-1].on_cycles is None
+        whole = found[:-1] if lit_at_the_end else found
+        assert {p.on_cycles for p in whole} == {300 * TICK}
 
 
 def test_a_new_note_at_once_and_silence_at_once(armed: ImageBench) -> None:
