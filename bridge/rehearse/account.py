@@ -21,7 +21,7 @@ from bridge.coil_line import CoilLine
 from bridge.governor.reasons import UNITS, Effect, HeldBack, Limit
 from bridge.music.events import Dropped, MusicEvent, NoteDropped, NoteFaded, VoiceStolen
 from bridge.music.instrument import Instrument
-from bridge.music.note import Note
+from bridge.music.note import Note, Part
 from bridge.music.voices import Hold, VoiceAsk
 
 LOUDNESS_STEP_DB = 1.0
@@ -49,6 +49,10 @@ class NoteStory:
     quiet_s: float = math.inf
     loss_db: float = 0.0
     """At its worst."""
+    over: bool = False
+    """It has ended on this coil, and nothing more becomes of it."""
+    counted: float = 0.0
+    """What of it is in `Account.surely_lost`."""
 
     @property
     def dropped(self) -> bool:
@@ -61,6 +65,19 @@ class NoteStory:
     @property
     def quietened(self) -> bool:
         return self.sounded and self.loss_db >= LOUDNESS_STEP_DB
+
+    @property
+    def lost(self) -> float:
+        """How much music that is: dropped 1, shortened ½, quieter ¼ (and both together ¾)."""
+        return 1.0 if self.dropped else 0.5 * self.shortened + 0.25 * self.quietened
+
+    @property
+    def least_lost(self) -> float:
+        """The same, at the least that may still come of it: what befell it is never undone, but
+        while it lasts it may still sound."""
+        if self.over and not self.sounded:
+            return 1.0
+        return 0.5 * bool(self.cut_by) + 0.25 * (self.loss_db >= LOUDNESS_STEP_DB)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +103,25 @@ class Account:
         self.nowhere: list[Nowhere] = []
         self.voices_asked: dict[str, list[tuple[float, int]]] = defaultdict(list)
         """By coil: how many at once from when on, on the timeline."""
+        self.surely_lost = 0.0
+        """What is lost by now whatever follows, as `lost` counts it; never falls."""
         self._instrument = instrument
         self._by_note: dict[tuple[str, Note], NoteStory] = {}
         self._latest: dict[tuple[str, int, int], tuple[NoteStory, Note]] = {}
         self._asks: dict[str, tuple[VoiceAsk, ...]] = {}
-        self._voices: dict[str, list[tuple[int, list[tuple[NoteStory, Note]]]]] = {}
+        self._voices: dict[str, list[tuple[int, list[tuple[NoteStory, Part]]]]] = defaultdict(list)
         self._held: dict[str, bool] = {}
+
+    @property
+    def lost(self) -> float:
+        """How much music is lost: of every note what its story says, and 1 for one that no coil
+        was asked for."""
+        return sum(story.lost for story in self.stories) + len(self.nowhere)
+
+    def _count(self, story: NoteStory) -> None:
+        lost = story.least_lost
+        self.surely_lost += lost - story.counted
+        story.counted = lost
 
     # -- decisions ----------------------------------------------------------------------------
 
@@ -108,23 +138,29 @@ class Account:
         self._held[name] = bool(held)
         silent: dict[int, HeldBack] = {}
         quieter: dict[int, HeldBack] = {}
-        for why in held:
-            for voice_id in why.voice_ids:
-                (silent if why.effect is Effect.DROPPED else quieter)[voice_id] = why
-        for voice_id, notes in self._voices[name]:
+        for one in held:
+            for voice_id in one.voice_ids:
+                (silent if one.effect is Effect.DROPPED else quieter)[voice_id] = one
+        for voice_id, parts in self._voices[name]:
             why = silent.get(voice_id)
-            for story, note in notes:
+            for story, part in parts:
                 if why is None:
                     story.sounded = True
-                elif note.hold is not Hold.RELEASED or not story.sounded:
+                elif part.note.hold is not Hold.RELEASED or not story.sounded:
                     self._cut(story, at_s, why)
         if quieter:
             self._quieten(at_s, line, quieter)
 
     def _match(self, name: str) -> None:
-        found: list[tuple[int, list[tuple[NoteStory, Note]]]] = []
+        for _, before in self._voices[name]:
+            for story, part in before:
+                if part.ended:
+                    story.over = True
+                    if not story.sounded:
+                        self._count(story)
+        found: list[tuple[int, list[tuple[NoteStory, Part]]]] = []
         for voice_id, parts in self._instrument.parts_of(name):
-            notes: list[tuple[NoteStory, Note]] = []
+            notes: list[tuple[NoteStory, Part]] = []
             for part in parts:
                 note = part.note
                 story = self._by_note.get((name, note))
@@ -134,7 +170,7 @@ class Account:
                     story.folded = note.drum is None and folded
                     self._by_note[name, note] = story
                     self._latest[name, story.channel, story.key] = story, note
-                notes.append((story, note))
+                notes.append((story, part))
             found.append((voice_id, notes))
         self._voices[name] = found
 
@@ -148,20 +184,22 @@ class Account:
             story.cut_by, story.cut_s = _words(why), at_s
             story.asked, story.allowed = why.asked, why.allowed
             story.unit = UNITS[why.limit].strip()
+            self._count(story)
 
     def _quieten(self, at_s: float, line: CoilLine, quieter: dict[int, HeldBack]) -> None:
         on_us = {v.voice_id: v.on_time_us for v in line.governed.voices}
-        for voice_id, notes in self._voices[line.coil.name]:
+        for voice_id, parts in self._voices[line.coil.name]:
             why, now_us = quieter.get(voice_id), on_us.get(voice_id)
             if why is None or now_us is None:
                 continue
             asked_us = line.governor.asked_us(voice_id)
             loss_db = 20 * math.log10(asked_us / now_us) if asked_us > now_us else 0.0
-            for story, note in notes:
-                if loss_db > story.loss_db and note.hold is not Hold.RELEASED:
+            for story, part in parts:
+                if loss_db > story.loss_db and part.note.hold is not Hold.RELEASED:
                     story.loss_db = loss_db
                     if loss_db >= LOUDNESS_STEP_DB and not story.quiet_by:
                         story.quiet_by, story.quiet_s = _words(why), at_s
+                        self._count(story)
 
     # -- events -------------------------------------------------------------------------------
 
@@ -170,22 +208,27 @@ class Account:
         match event:
             case NoteDropped(at_s, _, channel, key, None, reason):
                 self.nowhere.append(Nowhere(channel, key, at_s, reason.value))
+                self.surely_lost += 1
             case NoteDropped(at_s, _, channel, key, str(coil), reason):
                 story = self._new(coil, channel, key, at_s)
-                story.cut_s = at_s
+                story.cut_s, story.over = at_s, True
                 story.cut_by = VOICES if reason is Dropped.CHORD_FULL else OUTSIDE
+                self._count(story)
             case VoiceStolen(at_s, _, coil, channel, key):
                 known = self._latest.pop((coil, channel, key), None)
                 if known is None:  # it came and went within one moment
                     known_story, held = self._new(coil, channel, key, at_s), True
+                    known_story.over = True
                 else:
                     known_story, held = known[0], known[1].hold is not Hold.RELEASED
                 if held and not known_story.cut_by:
                     known_story.cut_by, known_story.cut_s = VOICES, at_s
+                    self._count(known_story)
             case NoteFaded(at_s, _, channel, key):
                 for (_, of_channel, of_key), (story, _) in self._latest.items():
                     if (of_channel, of_key) == (channel, key) and not story.cut_by:
                         story.cut_by, story.cut_s = FADED, at_s
+                        self._count(story)
             case _:
                 pass
 

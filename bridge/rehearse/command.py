@@ -13,9 +13,9 @@ from bridge.pulse_file import write_pulses
 from bridge.rehearse.account import LOUDNESS_STEP_DB
 from bridge.rehearse.advice import advice
 from bridge.rehearse.chapters import Suggestion, chapters, verdict
-from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
-from bridge.rehearse.routing import Search, with_routes
-from bridge.rehearse.run import BEGIN_S, Performed, perform
+from bridge.rehearse.result import RehearsalResult, result_of
+from bridge.rehearse.routing import Search, same_for, with_routes
+from bridge.rehearse.run import BEGIN_S, Performed, lost_of, perform
 from bridge.report.show import show
 from bridge.show.score_file import Score, read_score
 from bridge.sound.wav import write_wav
@@ -25,6 +25,8 @@ CANDIDATES = 3
 """So many routings of the search are rehearsed: what loses least is not what was reckoned so."""
 LEAST_GAIN = 0.5
 """A routing that saves less than this many notes is not worth a word."""
+_LEAST_STEP = 0.25
+"""Losses are counted in quarters of a note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ def suggested(
     none loses less than what is there."""
     if len(config.coil) < 2:
         return None
-    now = lost_notes(performed.account.stories) + len(performed.account.nowhere)
+    now = performed.account.lost
     search = Search(config, score)
     if now < LEAST_GAIN or not search.channels:
         return None
@@ -80,10 +82,14 @@ def suggested(
     looked = step("looking for a better routing")
     for number, found in enumerate(search.best(search.as_now(), looked, most=CANDIDATES), start=1):
         routes = search.routes(found)
+        changed = with_routes(config, routes)
+        if same_for(search.channels, config, changed):
+            continue
+        # One that cannot become the best any more is given up as soon as that is certain.
+        enough = now - LEAST_GAIN + _LEAST_STEP if best is None else best[2]
         name = f"rehearsing routing {number} of {CANDIDATES}"
-        again = perform(with_routes(config, routes), score, progress=step(name))
-        then = lost_notes(again.account.stories) + len(again.account.nowhere)
-        if then <= now - LEAST_GAIN and (best is None or then < best[2]):
+        then = lost_of(changed, score, enough_lost=enough, progress=step(name))
+        if then is not None:
             best = routes, now, then
     return best
 

@@ -117,6 +117,23 @@ class _DirectWire:
         return PulseArrays.of_ticks(self._starts, self._on_ticks)
 
 
+class _NoWire:
+    """Of what it is told nothing becomes: for those who only ask what the governor allows."""
+
+    clock = _TrueClock()
+
+    def voices_frame(
+        self,
+        now_s: HostS,
+        output: int,
+        slots: tuple[Slot | None, ...],
+        apply_s: HostS | None,
+        *,
+        forget_later: bool = False,
+    ) -> bytes:
+        return b""
+
+
 def tick_at(time_s: float) -> int:
     """The nearest tick of a true clock."""
     return round(time_s * TICK_HZ)
@@ -126,9 +143,18 @@ class DirectSite:
     """Config and source in, pulses out: the part of `VirtualSite` that makes music."""
 
     def __init__(
-        self, config: Config, source: VoiceSource, *, inputs: Collection[str] | None = None
+        self,
+        config: Config,
+        source: VoiceSource,
+        *,
+        inputs: Collection[str] | None = None,
+        boards: bool = True,
     ) -> None:
-        """inputs: those that will play, where it is known; what nobody plays costs time."""
+        """inputs: those that will play, where it is known; what nobody plays costs time.
+
+        boards: False where no pulse will be asked for, only what the lines decide: that is the same
+        without them, for what a board fires changes nothing of what it will be told.
+        """
         self.now_s = HostS(0.0)
         self.records: list[tuple[HostS, Record]] = []
         self._timeline = Timeline(config)
@@ -138,12 +164,12 @@ class DirectSite:
         )
         shares = self.mains.shares if self.mains else {}
         controllers = {c.name: c for c in config.controller}
-        self._wires = {c.name: _DirectWire(c) for c in config.coil}
+        self._wires = {c.name: _DirectWire(c) for c in config.coil} if boards else {}
         self.lines = {
             c.name: CoilLine(
                 c,
                 controllers[c.controller],
-                self._wires[c.name],
+                self._wires.get(c.name) or _NoWire(),
                 self._timeline.offsets_s.get(c.name, 0.0),
                 shares.get(c.name),
                 early_s=early_s,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.config import Coil
@@ -139,13 +139,6 @@ class RehearsalResult:
     mains_a: dict[str, list[float]]
     """Of coils whose mains is known: the most they can draw for those bangs."""
     mains_lines: tuple[MainsLine, ...]
-
-
-def lost_notes(stories: Iterable[NoteStory]) -> float:
-    """How much music is lost: a dropped note counts 1, a shortened one ½, a quieter one ¼."""
-    return sum(
-        1.0 if s.dropped else 0.5 * s.shortened + 0.25 * s.quietened for s in stories
-    )  # fmt: skip
 
 
 def result_of(performed: Performed, score_name: str) -> RehearsalResult:

@@ -223,6 +223,34 @@ def with_routes(config: Config, routes: tuple[Route, ...]) -> Config:
     return config.model_copy(update={"music": music})
 
 
+def same_for(channels: Sequence[int], one: Config, other: Config) -> bool:
+    """Is what these channels play played by the same coils, dealt in the same way, on both sites?
+    (They may differ in routes alone, and those may be written differently.)"""
+    return _ways(channels, one) == _ways(channels, other)
+
+
+def _ways(channels: Sequence[int], config: Config) -> list[list[tuple[object, ...]]]:
+    """By channel, the routes of its keys. Those that are dealt in turn bear a number of their own,
+    for the channels of one route take turns with each other."""
+    every = tuple(c.name for c in config.coil)
+    routes = config.music.routes or (Route(coils=every, deal="spread"),)
+    turns: dict[int, int] = {}
+    found: list[list[tuple[object, ...]]] = []
+    for channel in channels:
+        ways: list[tuple[object, ...]] = []
+        for index, route in enumerate(routes):
+            if channel not in route.channels:
+                continue
+            coils = route.coils
+            in_turn = route.deal == "spread" and len(coils) > 1
+            turn = turns.setdefault(index, len(turns)) if in_turn else -1
+            ways.append((route.lowest_note, route.highest_note, coils, turn, route.outside))
+            if route.lowest_note <= 0 and route.highest_note >= 127:
+                break  # nothing is left for those behind it
+        found.append(ways)
+    return found
+
+
 def _bounds(coil: Coil) -> _Bounds:
     short, long = shortest_on_time_us(coil), longest_on_time_us(coil)
     return _Bounds(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -43,48 +44,92 @@ class Performed:
         return at_s - self.shift_s
 
 
+class _Playing:
+    """A score on its way through a site, played as the site's first input would: its delay, its
+    longest note. Raises ScoreError where it is too long."""
+
+    def __init__(self, config: Config, score: Score, *, boards: bool) -> None:
+        if score.duration_s > LONGEST_S:
+            raise ScoreError(
+                f"the score lasts {score.duration_s / 3600:.1f} h; at most {LONGEST_S / 3600:g} h "
+                "can be rehearsed: look at its tempo and at its ticks a quarter note"
+            )
+        self._score = score
+        self._instrument = Instrument(config)
+        self.account = Account(self._instrument)
+        self._name = config.input[0].name if config.input else INPUT
+        source = Overheard(self._instrument, self.account.event)
+        self.site = DirectSite(config, source, inputs=(self._name,), boards=boards)
+        for line in self.site.lines.values():
+            line.overhear = self.account.overhear
+        self._longest_note_s = config.input[0].max_note_s if config.input else _MAX_NOTE_S
+
+    @property
+    def shift_s(self) -> float:
+        """From the score to the timeline."""
+        return self.site.delay_s(self._name) + BEGIN_S
+
+    def play(self, progress: Callable[[float], None], enough_lost: float) -> bool:
+        """Through to the last note's end; False where so much was lost on the way, and given up."""
+        site, score, account = self.site, self._score, self.account
+        site.run_until(BEGIN_S)
+        told_s = 0.0
+        for event in score.events:
+            at_s = HostS(BEGIN_S + event.position_s)
+            if at_s > site.now_s:  # what comes at one instant is decided together, as a DAW does
+                site.run_until(at_s)
+                if account.surely_lost >= enough_lost:
+                    return False
+            site.midi(self._name, event.message)
+            if event.position_s - told_s > 0.01 * score.duration_s:
+                told_s = event.position_s
+                progress(told_s / score.duration_s)
+        site.run_until(HostS(BEGIN_S + score.duration_s + TAIL_S))
+        last_s = HostS(site.now_s + self._longest_note_s + TAIL_S)
+        while self._instrument.notes_held() and site.now_s < last_s:
+            site.run_for(0.5)
+        progress(1.0)
+        return True
+
+
+def _untold(share: float) -> None:
+    """Progress that nobody wants to see."""
+
+
 def perform(
-    config: Config,
-    score: Score,
-    *,
-    progress: Callable[[float], None] = lambda share: None,
+    config: Config, score: Score, *, progress: Callable[[float], None] = _untold
 ) -> Performed:
     """Plays it as the site's first input would: its delay, its longest note. Raises ScoreError.
 
     `progress` is told the share that is done, now and then.
     """
-    if score.duration_s > LONGEST_S:
-        raise ScoreError(
-            f"the score lasts {score.duration_s / 3600:.1f} h; at most {LONGEST_S / 3600:g} h can "
-            "be rehearsed: look at its tempo and at its ticks a quarter note"
-        )
-    instrument = Instrument(config)
-    account = Account(instrument)
-    name = config.input[0].name if config.input else INPUT
-    site = DirectSite(config, Overheard(instrument, account.event), inputs=(name,))
-    for line in site.lines.values():
-        line.overhear = account.overhear
-    longest_note_s = config.input[0].max_note_s if config.input else _MAX_NOTE_S
-    site.run_until(BEGIN_S)
-    told_s = 0.0
-    for event in score.events:
-        at_s = HostS(BEGIN_S + event.position_s)
-        if at_s > site.now_s:  # what comes at one instant is decided together, as a DAW sends it
-            site.run_until(at_s)
-        site.midi(name, event.message)
-        if event.position_s - told_s > 0.01 * score.duration_s:
-            told_s = event.position_s
-            progress(told_s / score.duration_s)
-    site.run_until(HostS(BEGIN_S + score.duration_s + TAIL_S))
-    last_s = HostS(site.now_s + longest_note_s + TAIL_S)
-    while instrument.notes_held() and site.now_s < last_s:
-        site.run_for(0.5)
-    progress(1.0)
+    playing = _Playing(config, score, boards=True)
+    playing.play(progress, math.inf)
+    site = playing.site
     pulses = {coil: fired.since(BEGIN_S) for coil, fired in site.take_pulses().items()}
     return Performed(
-        config, score, account, pulses, site.guard_refusals, site.collisions_dropped,
-        site.delay_s(name) + BEGIN_S, site.now_s - BEGIN_S,
+        config, score, playing.account, pulses, site.guard_refusals, site.collisions_dropped,
+        playing.shift_s, site.now_s - BEGIN_S,
     )  # fmt: skip
+
+
+def lost_of(
+    config: Config,
+    score: Score,
+    *,
+    enough_lost: float = math.inf,
+    progress: Callable[[float], None] = _untold,
+) -> float | None:
+    """How much music is lost (`Account.lost`) where it is played so, and nothing else of it: the
+    governor says that, without the boards. Raises ScoreError.
+
+    None: `enough_lost` or more; it is played no further than that takes.
+    """
+    playing = _Playing(config, score, boards=False)
+    if not playing.play(progress, enough_lost):
+        return None
+    lost = playing.account.lost
+    return lost if lost < enough_lost else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from bridge.config import Config, Route
 from bridge.rehearse.advice import advice, further, sentence
 from bridge.rehearse.chapters import chapters, routing_text, verdict
 from bridge.rehearse.command import suggested
-from bridge.rehearse.result import RehearsalResult, lost_notes, result_of
+from bridge.rehearse.result import RehearsalResult, result_of
 from bridge.rehearse.routing import Search, with_routes
 from bridge.rehearse.run import Performed, perform
 from bridge.report.page import page
@@ -56,7 +56,7 @@ def test_a_tune_that_fits_survives_whole() -> None:
     }  # fmt: skip
     assert result.survives
     assert result.losses == ()
-    assert lost_notes(performed.account.stories) == 0
+    assert performed.account.lost == 0
     # key 48 is 130.8 Hz (equal temperament); an organ's tail is short
     hz = [440 * 2 ** ((48 + n - 69) / 12) for n in range(8)]
     assert sum(0.45 * f for f in hz) - 8 <= result.coils[0].bangs <= sum(0.55 * f for f in hz)
@@ -169,14 +169,14 @@ def test_a_better_routing_is_found_and_is_better_when_rehearsed() -> None:
              for channel, key in ((1, 40), (1, 47), (2, 52), (2, 59))]  # fmt: skip
     config = two()
     result, performed = rehearsed(config, notes)
-    assert lost_notes(performed.account.stories) >= 10
+    assert performed.account.lost >= 10
     assert "move some to Foxglove" in sentence(result.losses[:1], config, result)
     search = Search(config, performed.score)
     assert search.as_now() == (0, 0)
     (best,) = search.best(search.as_now())
     assert search.lost(best) == 0 < search.lost(search.as_now())
     again = perform(with_routes(config, search.routes(best)), performed.score)
-    assert lost_notes(again.account.stories) == 0
+    assert again.account.lost == 0
     assert search.best(search.as_now()) == [best]
     pasted = tomllib.loads("\n".join(routing_text(search.routes(best))))
     assert tuple(Route.model_validate(r) for r in pasted["music"]["routes"]) == search.routes(best)
