@@ -1,5 +1,17 @@
-"""`python -m bridge` is `coilwarden`."""
+"""The console command; `python -m bridge` is the same."""
 
-from bridge.cli import main
+import sys
 
-main()
+from bridge.compiled.use import prepare
+
+
+def main() -> None:
+    """Before anything of the core is imported it is settled whether it runs compiled."""
+    prepare(sys.argv[1:])
+    from bridge.cli import main as run  # noqa: PLC0415
+
+    run()
+
+
+if __name__ == "__main__":
+    main()

@@ -193,6 +193,27 @@ def rehearse(
 
 
 @app.command()
+def accelerate(
+    *,
+    remove: Annotated[
+        bool, typer.Option("--remove", help="Throw the compiled copy away again.")
+    ] = False,
+) -> None:
+    """Make rehearsals several times faster: compile the core for them, once after each update.
+
+    Nothing that plays live is compiled, and no rehearsal gives anything else by it: that is
+    compared first. Needs a C compiler and pip install 'coilwarden[accelerate]'; without them
+    everything works as before, only slower.
+    """
+    from bridge.compiled import build  # noqa: PLC0415
+
+    try:
+        build.run(remove=remove)
+    except build.AccelerateError as error:
+        raise _fail(str(error)) from error
+
+
+@app.command()
 def serve(config: ConfigArgument, plain: PlainOption = False, listen: ListenOption = False) -> None:
     """Run a site: MIDI in, controllers out, until stopped.
 

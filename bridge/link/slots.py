@@ -125,9 +125,8 @@ class SlotMap:
                 self._free_since[index] = now_s
         result: list[Slot | None] = [None] * len(seats)
         for voice in voices:
-            index = seated.get(voice.voice_id)
-            if index is None:
-                index = self._take_seat()
+            known = seated.get(voice.voice_id)
+            index = self._take_seat() if known is None else known
             result[index] = self._slot(now_s, index, voice, tick_hz)
         while result and result[-1] is None:
             result.pop()

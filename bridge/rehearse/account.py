@@ -153,11 +153,11 @@ class Account:
 
     def _match(self, name: str) -> None:
         for _, before in self._voices[name]:
-            for story, part in before:
+            for known, part in before:
                 if part.ended:
-                    story.over = True
-                    if not story.sounded:
-                        self._count(story)
+                    known.over = True
+                    if not known.sounded:
+                        self._count(known)
         found: list[tuple[int, list[tuple[NoteStory, Part]]]] = []
         for voice_id, parts in self._instrument.parts_of(name):
             notes: list[tuple[NoteStory, Part]] = []
