@@ -31,7 +31,7 @@ def main() -> None:
     )
     setup(
         name="coilwarden-compiled",
-        ext_modules=extensions,
+        ext_modules=extensions,  # pyright: ignore[reportArgumentType]  (distutils' by another name)
         script_args=["--quiet", "build_ext", f"--build-lib={copy}", f"--build-temp={build}"],
     )
 

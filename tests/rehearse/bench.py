@@ -35,14 +35,14 @@ AIM = 500.0
 _TICKS_PER_S = 1920
 
 
-def long_demo(path: Path) -> None:
-    """Our demo piece, begun anew until PIECE_S have passed."""
+def demo_file(path: Path, least_s: float = PIECE_S) -> None:
+    """Our demo piece as a file, begun anew until so long has passed."""
     piece = demo_piece.piece()
     length_s = piece[-1][0] + demo_piece.BEAT_S
     file = mido.MidiFile(ticks_per_beat=_TICKS_PER_S // 2)
     track = mido.MidiTrack()
     last = round_number = 0
-    while round_number * length_s < PIECE_S:
+    while round_number * length_s < least_s:
         for at_s, message in piece:
             tick = round((round_number * length_s + at_s) * _TICKS_PER_S)
             track.append(mido.Message.from_bytes(message, time=tick - last))
@@ -87,7 +87,7 @@ def main() -> None:
         return
     with tempfile.TemporaryDirectory() as folder:
         demo = Path(folder) / "demo-4-minutes.mid"
-        long_demo(demo)
+        demo_file(demo)
         for site in SITES:
             config = load_config(ROOT / "configs" / site)
             for path in (demo, *(music21_folder() / name for name in LONG)):
