@@ -19,7 +19,7 @@ import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from bridge.clocks import HostS, MusicS
 from bridge.config import Coil, Controller
@@ -32,19 +32,19 @@ from bridge.music.voices import VoiceAsk
 from bridge.voice_priority import LivePriority, together
 from firmware_protocol.messages import Slot
 
-_AHEAD_FRAMES = 14
+_AHEAD_FRAMES: Final = 14
 """Most frames sent and not yet applied: fewer than the 16 a controller must hold."""
-_MOVING_FRAMES = 10
+_MOVING_FRAMES: Final = 10
 """Voices that only move (vibrato, envelopes) leave the rest of the queue to notes that begin and
 end: those must not wait for room, a step of a vibrato may."""
-_WAITING_FRAMES = 2
+_WAITING_FRAMES: Final = 2
 """Most frames decided and not yet sent. What is decided will be sent, for the governor reckons with
 it; in a flood what comes meanwhile is decided when there is room, as one newest state."""
 _AT_ONCE = 4
 """Frames of a replacement that go in one write: as many as a refresh of four outputs."""
-_OVERDUE_S = HostS(-math.inf)
-_NEVER_S = HostS(math.inf)
-_NEVER_MUSIC_S = MusicS(math.inf)
+_OVERDUE_S: Final = HostS(-math.inf)
+_NEVER_S: Final = HostS(math.inf)
+_NEVER_MUSIC_S: Final = MusicS(math.inf)
 _LATE_S = 0.018
 """A planned frame that may arrive later than this applies on arrival (20 ms are refused)."""
 
@@ -101,9 +101,11 @@ class CoilLine:
         *,
         early_s: float = 0.0,
         live_priority: LivePriority = "live",
+        played_over: bool = True,
     ) -> None:
         """early_s: how much earlier than the timeline's present what is live may take effect; 0:
-        nothing plays over what is sent ahead."""
+        nothing plays over what is sent ahead. The governor reckons with it even where it is known
+        that nobody will (`played_over` False: `play_over` must not be called)."""
         self.coil = coil
         self.session = session
         self.output = coil.output - 1
@@ -116,6 +118,7 @@ class CoilLine:
             mains=mains,
         )
         self._early_s = early_s
+        self._played_over = played_over and early_s > 0
         self._live_priority: LivePriority = live_priority
         self._live: tuple[VoiceAsk, ...] = ()
         self._over_s: MusicS | None = None
@@ -173,6 +176,8 @@ class CoilLine:
 
         Notes that begin and end are said at once; what only moves, with a refresh at most.
         """
+        if not self._played_over:
+            raise RuntimeError(f"{self.coil.name}: nothing was to play over what is sent ahead")
         if asks == self._live:
             return
         moves = [a.voice_id for a in asks] == [a.voice_id for a in self._live]
@@ -252,7 +257,7 @@ class CoilLine:
         self._last_slots = self._slots.seat(at_s, self.governed.voices, rate)
         self._moved_s = present_s
         self._again_s = HostS(math.inf)
-        if self._early_s > 0:
+        if self._played_over:
             decided = self._decided
             while len(decided) > 1 and decided[1].at_s <= present_s - self._early_s:
                 decided.popleft()  # nothing takes effect before the one that follows it

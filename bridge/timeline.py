@@ -16,6 +16,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Callable
+from typing import Final
 
 from bridge.clocks import HostS, MusicS
 from bridge.config import Config
@@ -38,8 +39,8 @@ controller's queue need hold no more than 16 (PROTOCOL.md, section 7)."""
 MOST_SHOW_AHEAD_S = 0.2
 """The same where a show sends everything far ahead: moving voices then leave the queue's room to
 notes (coil_line.py), and a board takes 250 ms."""
-_NEVER_S = MusicS(math.inf)
-_ROUNDING_S = 1e-9
+_NEVER_S: Final = MusicS(math.inf)
+_ROUNDING_S: Final = 1e-9
 """What is due at t is decided at t - lead: sums of floats must not put it after its own time."""
 
 

@@ -6,21 +6,21 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Self
+from typing import ClassVar, Final, Self
 
 from .catalogue import Reason
 
 VERSION = 1
-TICK_HZ = 2_000_000
+TICK_HZ: Final = 2_000_000
 """Nominal ticks a second of the reference board (0.5 µs); Identity carries the board's own."""
-PERIOD_UNITS_PER_TICK = 256
-STEP_UNITS = 16
+PERIOD_UNITS_PER_TICK: Final = 256
+STEP_UNITS: Final = 16
 """A slot's `step` counts 16 period units = 1/16 tick."""
-MAX_SLOTS = 4
+MAX_SLOTS: Final = 4
 MAX_LEASE_TICKS = TICK_HZ // 4
 MAX_AHEAD_TICKS = TICK_HZ // 4
 MAX_LATE_TICKS = TICK_HZ // 50
-GUARD_SLOTS = 32
+GUARD_SLOTS: Final = 32
 FLAG_IMMEDIATE = 0x01
 FLAG_FORGET_LATER = 0x02
 PING_WANTS_NONCE = 0x01

@@ -11,13 +11,13 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Hashable
 from functools import lru_cache
 from itertools import pairwise
-from typing import cast
+from typing import Final, cast
 
 from bridge.coil.lawful import at_any_rate, sustained_hz
 from bridge.coil.model import CoilModel, model_of
 from bridge.config import Coil
 
-STEP_US = 0.25
+STEP_US: Final = 0.25
 
 
 class CoilCurves:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.config import Coil
 from bridge.music.voices import VoiceAsk
@@ -26,9 +27,9 @@ from .power import Power
 from .reasons import Effect, HeldBack, Limit
 from .train import Train
 
-RETURN_S = 0.3
+RETURN_S: Final = 0.3
 """A dropped voice returns after this long with room for it."""
-RETURN_ROOM = 0.97
+RETURN_ROOM: Final = 0.97
 """Room is counted only up to this share of the break rate that fits: no chatter at the edge."""
 
 

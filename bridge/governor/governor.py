@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from bridge.clocks import MusicS
 from bridge.coil.curves import curves_of
@@ -44,8 +44,8 @@ from .train import Train
 
 _MOTION_S = 0.009
 _MARGIN_S = 0.001
-_EPSILON = 1e-9
-_DRIFT = 2e-3
+_EPSILON: Final = 1e-9
+_DRIFT: Final = 2e-3
 """What the mains' levels let the target drift between two refreshes is followed by refreshes."""
 
 

@@ -40,8 +40,8 @@ class MainsShare:
 
     def draw_a(self, trains: Sequence[tuple[float, float]]) -> float:
         """Mean current on each line of trains given as (rate in Hz, on-time in µs)."""
-        most, price = self.curves.most_energy_j, self.price
-        return sum([rate * most(on_us) for rate, on_us in trains]) * price
+        curves = self.curves
+        return sum([rate * curves.most_energy_j(on_us) for rate, on_us in trains]) * self.price
 
     @property
     def alone_a(self) -> float:

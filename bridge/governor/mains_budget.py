@@ -25,6 +25,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
+from typing import Final
 
 from bridge.coil.curves import CoilCurves
 from bridge.mains.breaker import ThermalBreaker
@@ -32,18 +33,18 @@ from bridge.mains.supply import MainsPrice
 
 from .bucket import Flow
 
-THETA_MOST = 0.90
+THETA_MOST: Final = 0.90
 """The breaker's model is never taken further than this (it trips at 1): the rest is for pulses in
 flight."""
-THETA_SOFT = 0.70
+THETA_SOFT: Final = 0.70
 """From here on nothing above the steady flow is allowed."""
-SOFT_SHARE = 0.5
+SOFT_SHARE: Final = 0.5
 RESERVE_SHARE = 0.10
 """Of the budget in the averaging time: what loud moments and changes may take ahead."""
-LOUD = 1.6
+LOUD: Final = 1.6
 """Most that is allowed for moments, as a multiple of the steady flow."""
 MAGNETIC_SHARE = 0.9
-_ROUNDING = 1e-9
+_ROUNDING: Final = 1e-9
 
 
 class MainsBudget:

@@ -20,6 +20,8 @@ _PRIORITY = 5
 
 def first_to_go(asks: Sequence[VoiceAsk]) -> list[VoiceAsk]:
     """The voices in the order in which they are dropped."""
+    if len(asks) < 2:
+        return list(asks)
     held = [ask.note for ask in asks if ask.hold is Hold.HELD]
     top = max(held, default=-1)
     bass = min(held, default=-1)

@@ -64,8 +64,8 @@ class Power:
 
     def filled(self, trains: Sequence[tuple[float, float]]) -> float:
         """How full the coil's own ratings are, 0..1 and beyond."""
-        most = self.curves.most_rate_hz
-        return sum([rate / max(most(on_us), 1e-9) for rate, on_us in trains])
+        curves = self.curves
+        return sum([rate / max(curves.most_rate_hz(on_us), 1e-9) for rate, on_us in trains])
 
     def ask(self, asked: Sequence[tuple[float, float]]) -> None:
         """Tells the budget what this coil wants."""

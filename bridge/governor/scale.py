@@ -7,6 +7,7 @@ the law (bucket.py) makes of that.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from bridge.config import Coil
 
@@ -16,10 +17,10 @@ from .power import Power
 from .reasons import Effect, HeldBack, Limit
 from .train import Train
 
-STEP = 0.03
+STEP: Final = 0.03
 """Most that limits change an on-time in STEP_S, as a share of it."""
-STEP_S = 0.009
-_EPSILON = 1e-9
+STEP_S: Final = 0.009
+_EPSILON: Final = 1e-9
 
 
 class Chord:

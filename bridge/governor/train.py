@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from bridge.music.voices import VoiceAsk
 
 from .reasons import HeldBack
 
-RAMP_S = 0.03
+RAMP_S: Final = 0.03
 """A change of period has reached its target this long after its frame was applied."""
 
 

@@ -7,12 +7,14 @@ live here; it shares no code with the host's governor.
 
 from __future__ import annotations
 
+from typing import Final
+
 from firmware_protocol.catalogue import GuardReason
 from firmware_protocol.messages import GUARD_SLOTS, TICK_HZ, Ceilings, OutputLimits
 
 from .simulated_settings import TICKS_PER_MS
 
-KEPT_SLOTS = GUARD_SLOTS + 1
+KEPT_SLOTS: Final = GUARD_SLOTS + 1
 """Slots summed, the one in progress included."""
 
 
@@ -24,13 +26,15 @@ def slot_ticks(window_ticks: int, max_on_ceiling_ticks: int) -> int:
 class SlidingSum:
     """A quantity per slot, and its sum over the newest `KEPT_SLOTS` slots."""
 
-    __slots__ = ("_newest", "_origin", "_slot_ticks", "_slots", "end", "total")
+    __slots__ = ("_newest", "_origin", "_place", "_slot_ticks", "_slots", "end", "total")
 
     def __init__(self, slot_ticks: int, origin_tick: int) -> None:
         self._slot_ticks = slot_ticks
         self._origin = origin_tick
         self._slots = [0] * KEPT_SLOTS
         self._newest = 0
+        self._place = 0
+        """Where the newest slot is among those kept."""
         self.end = origin_tick + slot_ticks
         """The first tick that no longer belongs to the newest slot."""
         self.total = 0
@@ -50,11 +54,12 @@ class SlidingSum:
                 self.total -= self._slots[place]
                 self._slots[place] = 0
         self._newest = index
+        self._place = index % KEPT_SLOTS
         self.end = self._origin + (index + 1) * self._slot_ticks
 
     def add(self, amount: int) -> None:
         """Counts `amount` in the newest slot."""
-        self._slots[self._newest % KEPT_SLOTS] += amount
+        self._slots[self._place] += amount
         self.total += amount
 
 

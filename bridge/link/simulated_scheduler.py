@@ -6,10 +6,10 @@ times are in 1/256 tick. Every pulse goes through the guard; nothing else can li
 
 from __future__ import annotations
 
-from array import array
 from bisect import insort
 from dataclasses import dataclass, field
 from operator import attrgetter
+from typing import Final
 
 from firmware_protocol.catalogue import GuardReason
 from firmware_protocol.messages import STEP_UNITS, Ceilings, Slot
@@ -17,7 +17,7 @@ from firmware_protocol.messages import STEP_UNITS, Ceilings, Slot
 from .simulated_guard import OutputGuard
 from .simulated_settings import FOREVER, Pulse
 
-NEVER = -1
+NEVER: Final = -1
 """`last_fired` of a train that has not fired: further back than any tick."""
 GENERATOR_SEED = 0xACE1
 
@@ -74,8 +74,8 @@ class OutputScheduler:
         self._last_end: int | None = None
         self._on_since = NEVER
         self._on_ticks = 0
-        self._log_starts: array[int] = array("q")
-        self._log_on: array[int] = array("q")
+        self._log_starts: list[int] = []
+        self._log_on: list[int] = []
 
     # -- what is heard of it -------------------------------------------------------------------
 
@@ -88,13 +88,13 @@ class OutputScheduler:
         starts, on_ticks = self.take_ticks(tick)
         return [Pulse(self.output, s, on) for s, on in zip(starts, on_ticks, strict=True)]
 
-    def take_ticks(self, tick: int) -> tuple[array[int], array[int]]:
+    def take_ticks(self, tick: int) -> tuple[list[int], list[int]]:
         """The same as start ticks and on-times in ticks."""
         if self._on_since != NEVER and self._on_since + self._on_ticks <= tick:
             self._close_pulse()
         taken = self._log_starts, self._log_on
         if taken[0]:
-            self._log_starts, self._log_on = array("q"), array("q")
+            self._log_starts, self._log_on = [], []
         return taken
 
     def _close_pulse(self) -> None:
@@ -144,7 +144,11 @@ class OutputScheduler:
 
     def enqueue(self, apply_at: int, slots: tuple[Slot | None, ...]) -> None:
         """Queues a frame by time, equal times in order of arrival."""
-        insort(self.queue, QueuedFrame(apply_at, slots), key=attrgetter("apply_at"))
+        frame, queue = QueuedFrame(apply_at, slots), self.queue
+        if not queue or queue[-1].apply_at <= apply_at:
+            queue.append(frame)  # as nearly all come, and the same
+        else:
+            insort(queue, frame, key=attrgetter("apply_at"))
 
     def apply_due(self, tick: int) -> None:
         """Applies every queued frame whose time has come."""
@@ -189,8 +193,8 @@ class OutputScheduler:
                 self.decide(self.next_tick)
             return
         trains = [t for t in self._trains if t is not None and not t.done]
-        take, min_off = guard.take, limits.min_off_ticks
-        log_starts, log_on = self._log_starts.append, self._log_on.append
+        min_off = limits.min_off_ticks
+        log_starts, log_on = self._log_starts, self._log_on
         free_at = 0 if self._last_end is None else self._last_end + min_off
         on_since, on_ticks = self._on_since, self._on_ticks
         train, tick = self._next, self.next_tick
@@ -198,12 +202,12 @@ class OutputScheduler:
             period = train.period
             if 2 * ((tick << 8) - train.grid) > period:
                 self.collisions_dropped += 1
-            elif reason := take(tick, train.on_ticks):
+            elif reason := guard.take(tick, train.on_ticks):
                 self._count_refusal(reason)
             else:
                 if on_since != NEVER:
-                    log_starts(on_since)
-                    log_on(on_ticks)
+                    log_starts.append(on_since)
+                    log_on.append(on_ticks)
                 train.last_fired = on_since = tick
                 on_ticks = train.on_ticks
                 free_at = tick + on_ticks + min_off

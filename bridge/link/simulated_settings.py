@@ -7,6 +7,7 @@ survive a reset (`BoardMemory`), and the numbers of PROTOCOL.md that the model's
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from firmware_protocol.catalogue import Cause, State
 from firmware_protocol.messages import (
@@ -19,7 +20,7 @@ from firmware_protocol.messages import (
 
 TICKS_PER_MS = TICK_HZ // 1000
 WIRE_MASK = 0xFFFF_FFFF
-FOREVER = 1 << 62
+FOREVER: Final = 1 << 62
 """A tick that never comes: 'no such event'."""
 STATUS_TICKS = 50 * TICKS_PER_MS
 NONCE_LIFE_TICKS = 2 * TICK_HZ

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.clocks import MusicS
 from bridge.governor.governor import LawfulVoice
@@ -16,10 +17,10 @@ from firmware_protocol.messages import MAX_SLOTS, PERIOD_UNITS_PER_TICK, STEP_UN
 
 MOTION_S = 0.009
 """Motion frames come this far apart; a change of period is spread over a little less."""
-_RAMP_S = 0.8 * MOTION_S
-_SETTLED_S = 0.03
+_RAMP_S: Final = 0.8 * MOTION_S
+_SETTLED_S: Final = 0.03
 """After this long without change a voice's period is simply its period: no ramp is left."""
-_JUMP_SHARE = 0.06
+_JUMP_SHARE: Final = 0.06
 """A change of period by more than this (a semitone) is a jump."""
 _HEARD_S = 0.15
 """After this long a frame's change has been heard for certain, one lost refresh included."""

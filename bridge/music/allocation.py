@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import floor, inf, sin, tau
+from typing import Final
 
 from bridge.config import Coil, Music, Outside
 from bridge.music.events import Dropped, EventLog, NoteDropped, VoiceStolen
@@ -19,11 +20,11 @@ from bridge.music.train import Train, in_unison
 from bridge.music.tuning import hz_to_note, note_to_hz
 from bridge.music.voices import VoiceAsk
 
-MAX_RATE_HZ = 2000.0
+MAX_RATE_HZ: Final = 2000.0
 """No train is asked for faster than this, whatever notes and bends say."""
-BEND_MARGIN_SEMITONES = 2.0
+BEND_MARGIN_SEMITONES: Final = 2.0
 """Bends may carry a pitch this far beyond the coil's range; there it stays."""
-MAX_PARTS = 48
+MAX_PARTS: Final = 48
 """Notes on one coil, silent and unison ones included; beyond it the oldest goes."""
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from bridge.music.note import Part
 from bridge.music.voices import Hold, VoiceAsk
 
-UNISON = 2.0 ** (0.01 / 1200.0)
+UNISON: Final = 2.0 ** (0.01 / 1200.0)
 """Pitches within 0.01 cent of each other are one."""
 _STRENGTH = {Hold.RELEASED: 0, Hold.PEDALLED: 1, Hold.HELD: 2}
-_STILL = 0.01
+_STILL: Final = 0.01
 """A drift of energy below one part in a hundred (0.04 dB) is not passed on by itself."""
 
 

@@ -15,6 +15,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.clocks import MusicS
 from bridge.coil_line import CoilLine
@@ -24,7 +25,7 @@ from bridge.music.instrument import Instrument
 from bridge.music.note import Note, Part
 from bridge.music.voices import Hold, VoiceAsk
 
-LOUDNESS_STEP_DB = 1.0
+LOUDNESS_STEP_DB: Final = 1.0
 """About the smallest change of level that is heard in music (common practice, no source)."""
 
 

@@ -16,6 +16,7 @@ import math
 from array import array
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.clocks import HostS
 from bridge.coil_line import CoilLine
@@ -35,8 +36,10 @@ from bridge.timeline import Timeline
 from firmware_protocol.messages import COMPILED_CEILINGS, MAX_SLOTS, TICK_HZ, Slot
 
 _NEVER_S = HostS(math.inf)
-_MOST_STEPS_AT_ONCE = 2000
-_MOST_WAITING = 4096
+_MOST_STEPS_AT_ONCE: Final = 2000
+_LONG_AGO = -1
+"""Ends no pulse that is under way."""
+_MOST_WAITING: Final = 4096
 """Frames that wait to be played: more would cost memory, and save no time."""
 
 
@@ -93,6 +96,12 @@ class _DirectWire:
                 scheduler.apply_due(now)
                 scheduler.apply(now, slots)
         self._frames.clear()
+        self._keep(*scheduler.take_ticks(_LONG_AGO))
+
+    def _keep(self, starts: list[int], on_ticks: list[int]) -> None:
+        """Hundreds of thousands of pulses take a quarter of the memory so."""
+        self._starts.extend(starts)
+        self._on_ticks.extend(on_ticks)
 
     def _run_to(self, limit: int) -> None:
         """Everything up to and including tick `limit`: at one tick, frames before pulses."""
@@ -111,9 +120,7 @@ class _DirectWire:
     def fired(self, now: int) -> PulseArrays:
         """Every pulse that has ended by tick `now`."""
         self.catch_up(now)
-        starts, on_ticks = self.scheduler.take_ticks(now)
-        self._starts += starts
-        self._on_ticks += on_ticks
+        self._keep(*self.scheduler.take_ticks(now))
         return PulseArrays.of_ticks(self._starts, self._on_ticks)
 
 
@@ -165,6 +172,7 @@ class DirectSite:
         shares = self.mains.shares if self.mains else {}
         controllers = {c.name: c for c in config.controller}
         self._wires = {c.name: _DirectWire(c) for c in config.coil} if boards else {}
+        is_played_over = inputs is None or not self._timeline.near.isdisjoint(inputs)
         self.lines = {
             c.name: CoilLine(
                 c,
@@ -174,10 +182,10 @@ class DirectSite:
                 shares.get(c.name),
                 early_s=early_s,
                 live_priority=config.music.live_priority,
+                played_over=is_played_over,
             )
             for c in config.coil
         }
-        is_played_over = inputs is None or not self._timeline.near.isdisjoint(inputs)
         self._interlock = Interlock()
         self._interlock.arm(all_checks_pass=True)  # nothing can fire: it has no wires
         self._interlock.confirmed()
