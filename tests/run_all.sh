@@ -28,6 +28,8 @@ ldconfig -p 2>/dev/null | grep -q libportaudio || packages+=(libportaudio2)
 command -v clang-14 >/dev/null || packages+=(clang-14 libclang-rt-14-dev)
 command -v cppcheck >/dev/null || packages+=(cppcheck)
 command -v chromium >/dev/null || packages+=(chromium)
+"$python" -c 'import pathlib, sysconfig; pathlib.Path(sysconfig.get_path("include"), "Python.h").stat()' \
+    2>/dev/null || packages+=(python3-dev)
 "$python" -c 'import ensurepip, venv' 2>/dev/null || packages+=(python3-venv)
 if ((${#packages[@]})); then
     as_root=()

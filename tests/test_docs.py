@@ -41,6 +41,7 @@ def test_every_file_on_the_map_is_there() -> None:
         "bridge/panel/",
         "bridge/journal/",
         "bridge/rehearse/",
+        "bridge/compiled/",
         "bridge/sound/",
         "tests/",
         "firmware_protocol/",

@@ -22,6 +22,7 @@ import mido
 
 from bridge import demo_piece
 from bridge.config import Config, load_config
+from bridge.rehearse.command import suggested
 from bridge.rehearse.result import result_of
 from bridge.rehearse.run import perform
 from bridge.show.score_file import read_score
@@ -63,18 +64,24 @@ def _least(what: Callable[[], Any]) -> tuple[float, Any]:
     return min(took), found
 
 
+def _nobody_looks(share: float) -> None:
+    pass
+
+
 def timed(config: Config, path: Path) -> str:
     """A line: how fast, against real time and against reading the file."""
     read_s, score = _least(lambda: read_score(path))
     played_s, performed = _least(lambda: perform(config, score))
     told_s, _ = _least(lambda: result_of(performed, path.name))
+    searched_s, _ = _least(lambda: suggested(config, score, performed, lambda name: _nobody_looks))
     bangs = sum(len(p) for p in performed.pulses.values())
     whole_s = played_s + told_s
     return (
         f"{path.name}: {score.duration_s:.0f} s of music, {len(score.events)} messages, "
         f"{bangs} bangs: {played_s:.2f} s played, {told_s:.2f} s told of it, "
         f"{score.duration_s / whole_s:.0f} x real time (aim: {AIM:.0f}); "
-        f"reading alone {read_s:.2f} s, {whole_s / read_s:.0f} times less"
+        f"reading alone {read_s:.3f} s, {whole_s / read_s:.0f} times less; "
+        f"{searched_s:.2f} s more to look for a better routing"
     )
 
 
