@@ -281,3 +281,17 @@ def test_who_is_held_back_is_kept_for_the_record_at_each_change_only() -> None:
     stage.line.ask(ask(134.0, 2))  # of two alike the older one had gone
     assert stage.send(0.2, scheduled=False) is not None
     assert [len(held) for held in stage.line.held_back_changes] == [1, 0]
+
+
+def test_what_was_not_to_be_played_over_is_not() -> None:
+    """It keeps no record to come back to: a rehearsal whose inputs all wait for their time."""
+    config = one_coil()
+    session = cast(Session, cast(object, Listener()))
+    for early_s, played_over in ((0.02, False), (0.0, True)):
+        line = CoilLine(
+            config.coil[0], config.controller[0], session, 0.0,
+            early_s=early_s, played_over=played_over,
+        )  # fmt: skip
+        line.begin(0.0)
+        with pytest.raises(RuntimeError, match="Larkspur: nothing was to play over"):
+            line.play_over(0.1, 0.11, ())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import random
 from typing import Any
 
@@ -73,6 +74,15 @@ def test_without_boards_the_same_is_lost(seed: int) -> None:
     assert lost_of(config, score, enough_lost=lost + 0.25) == lost
     assert lost_of(config, score, enough_lost=lost) is None
     assert lost_of(config, score, enough_lost=1.0) is None
+
+
+def test_garbage_is_collected_as_before_once_a_score_is_played() -> None:
+    before = gc.get_threshold()
+    perform(crowd(), busy(0))
+    assert gc.get_threshold() == before
+    with pytest.raises(TypeError):
+        perform(crowd(), Score([ScoreEvent(0.5, None)], ticks_per_quarter=480))  # pyright: ignore[reportArgumentType]
+    assert gc.get_threshold() == before
 
 
 @pytest.mark.parametrize("seed", range(6))
