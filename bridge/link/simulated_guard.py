@@ -16,6 +16,7 @@ from .simulated_settings import TICKS_PER_MS
 
 KEPT_SLOTS: Final = GUARD_SLOTS + 1
 """Slots summed, the one in progress included."""
+_PASSED: Final = GuardReason.NONE
 
 
 def slot_ticks(window_ticks: int, max_on_ceiling_ticks: int) -> int:
@@ -122,4 +123,4 @@ class OutputGuard:
         starts.add(1)
         duty_1s.add(on_ticks)
         self._last_end = tick + on_ticks
-        return GuardReason.NONE
+        return _PASSED

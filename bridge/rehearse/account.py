@@ -132,7 +132,9 @@ class Account:
         changed = asks is not self._asks.get(name)
         if changed:
             self._asks[name] = asks
-            self.voices_asked[name].append((at_s, len(asks)))
+            asked, count = self.voices_asked[name], len(asks)
+            if not asked or asked[-1][1] != count:
+                asked.append((at_s, count))
             self._match(name)
         if not changed and not held and not self._held.get(name):
             return

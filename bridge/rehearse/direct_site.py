@@ -106,11 +106,11 @@ class _DirectWire:
     def _run_to(self, limit: int) -> None:
         """Everything up to and including tick `limit`: at one tick, frames before pulses."""
         scheduler = self.scheduler
-        queue, run_before = scheduler.queue, scheduler.run_before
+        queue = scheduler.queue
         while queue and (apply_at := queue[0].apply_at) <= limit:
-            run_before(apply_at)
+            scheduler.run_before(apply_at)
             scheduler.apply_due(apply_at)
-        run_before(limit + 1)
+        scheduler.run_before(limit + 1)
 
     def catch_up(self, now: int) -> None:
         """Plays everything up to and including tick `now`."""
