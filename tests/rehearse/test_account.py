@@ -62,6 +62,13 @@ def test_a_tune_that_fits_survives_whole() -> None:
     assert sum(0.45 * f for f in hz) - 8 <= result.coils[0].bangs <= sum(0.55 * f for f in hz)
 
 
+def test_the_most_voices_asked_in_each_second() -> None:
+    notes = [(0.0, 3.0, key, 1, 80) for key in (40, 45, 50)]  # 1.5 s, its tail within the second
+    notes += [(6.0, 3.0, 52, 1, 80), (12.0, 1.0, 52, 1, 80), (12.0, 1.0, 57, 1, 80)]
+    result, _ = rehearsed(one(), notes)
+    assert result.voices["Larkspur"][:8] == [3, 3, 0, 1, 1, 0, 2, 0]
+
+
 def test_more_voices_than_the_coil_has() -> None:
     """Bar 3: five notes at once on a coil that plays two."""
     notes = [(8.0, 3.0, key, 3, 90) for key in (40, 45, 50, 55, 60)]

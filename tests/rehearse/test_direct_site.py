@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ SECONDS = 5.0
 """Of our demo piece: tune, bass, chords and drums at once."""
 
 
-def two_coils(*, delayed: bool) -> Config:
+def two_coils(*, delayed: bool, inputs: list[dict[str, Any]] | None = None) -> Config:
     routes = [
         {"channels": [1, 3], "coils": ["Larkspur"]},
         {"channels": [2, 10], "coils": ["Foxglove"]},
@@ -37,7 +38,7 @@ def two_coils(*, delayed: bool) -> Config:
             coil("Larkspur", "North", 1, duty_windows=[{"window_ms": 100, "max_percent": 6}]),
             coil("Foxglove", "South", 1, duty_windows=[{"window_ms": 1000, "max_percent": 5}]),
         ],
-        inputs=DELAYED if delayed else None,
+        inputs=inputs or (DELAYED if delayed else None),
         music={"routes": routes},
     )
 
@@ -148,6 +149,24 @@ def test_frames_that_wait_play_what_they_would_have_played_at_once(
     assert played(ask_often=True) == late
     monkeypatch.setattr(direct_site, "_MOST_WAITING", 1)
     assert played(ask_often=False) == late
+
+
+def test_a_keyboard_plays_over_what_waits_and_one_that_will_not_play_changes_nothing() -> None:
+    inputs = [*DELAYED, {"name": "Keyboard", "port_pattern": "keyboard"}]
+    config = two_coils(delayed=True, inputs=inputs)
+    fired: list[list[TimedPulse]] = []
+    for known in (None, (INPUT,), ("Keyboard",)):
+        direct = DirectSite(config, Instrument(config), inputs=known)
+        player = INPUT if known is None else known[0]
+        for at_s, message in excerpt():
+            direct.run_until(HostS(at_s))
+            direct.midi(player, message)
+        direct.run_for(0.5)
+        fired.append(list(direct.take_pulses()["Larkspur"]))
+    assert fired[0] == fired[1]
+    delay_s = fired[0][0].start_s - fired[2][0].start_s
+    assert 0.02 < delay_s < 0.05  # a keyboard does not wait for the delay
+    assert len(fired[2]) > 0.8 * len(fired[0])  # what is decided anew costs some of the reserve
 
 
 def test_pulses_in_arrays_read_as_pulses() -> None:
