@@ -61,8 +61,8 @@ def test_compiled_or_not_the_same_bytes(tmp_path: Path) -> None:
         assert done.returncode == 0
         assert done.stderr.splitlines() == [str(ROOT / "bridge/governor/governor.py")]
     assert "is there already" in run(compiled, "accelerate").stdout
-    for package in cache.PACKAGES:  # and nothing compiled lies in the tree
-        assert not [*(ROOT / package).rglob("*.so"), *(ROOT / package).rglob("*.pyd")]
+    for module in cache.MODULES:  # and nothing compiled lies beside a source
+        assert not (ROOT / cache.file_of(module)).exists()
 
 
 def scores(folder: Path) -> list[Path]:
