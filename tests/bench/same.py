@@ -259,6 +259,30 @@ def let_through(
     return found
 
 
+def turned(
+    alone: list[Pulse], absent: list[Pulse], gone: set[Pulse], min_off_ticks: int
+) -> tuple[set[Pulse], set[Pulse]]:
+    """Of two trains with the same grid point the one whose last pulse lies further back is next. So
+    where one of theirs did not come, the order of the two is turned from then on: the image's and
+    the twins' pulses of such grid points."""
+    mine: set[Pulse] = set()
+    theirs: set[Pulse] = set()
+
+    def follows(first: Pulse, second: Pulse) -> bool:
+        free = first.start_tick + first.on_ticks + min_off_ticks
+        return abs(second.start_tick - free) <= 1
+
+    for a, b in pairwise(sorted(absent, key=lambda p: p.start_tick)):
+        if not follows(a, b) or not any(p.start_tick < a.start_tick for p in gone):
+            continue
+        for x, y in pairwise(sorted(alone, key=lambda p: p.start_tick)):
+            is_turned = (x.on_ticks, y.on_ticks) == (b.on_ticks, a.on_ticks)
+            if x.start_tick == a.start_tick and is_turned and follows(x, y):
+                mine |= {x, y}
+                theirs |= {a, b}
+    return mine, theirs
+
+
 def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whole: bool) -> Verdict:
     """The comparison itself. `whole`: no reset came between."""
     matched = loose = 0
@@ -276,6 +300,9 @@ def hold(twin: Twin, pulses: list[Pulse], said: list[ControllerMessage], *, whol
         fired = let_through(alone, gone, twin.refused[output])
         alone = [p for p in alone if p not in fired]
         absent = [p for p in missing if p not in gone and not in_place_of(p, waited)]
+        other_way, one_way = turned(extra, missing, gone, twin.min_off_ticks(output))
+        alone = [p for p in alone if p not in other_way]
+        absent = [p for p in absent if p not in one_way]
         assert (alone[:4], absent[:4]) == ([], []), (
             f"output {output}: image {len(mine)}, twins {len(theirs)} pulses; "
             f"image alone {alone[:4]}, twins alone {absent[:4]}, loose {twin.loose[output][:3]}"

@@ -8,7 +8,7 @@ from bridge.link.simulated_settings import Pulse
 from firmware_protocol.catalogue import Cause, GuardReason, State
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.messages import Status
-from tests.bench.same import let_through
+from tests.bench.same import let_through, turned
 from tests.bench.twin import Twin
 
 RATE, ON_TIME = GuardReason.RATE, GuardReason.ON_TIME
@@ -38,6 +38,33 @@ def test_each_missing_pulse_makes_room_for_one() -> None:
     refused = [(9000, RATE), (11_000, RATE)]
     assert let_through([later, DUE], {MISSED}, refused) == {DUE}
     assert let_through([later, DUE], {MISSED, Pulse(0, 3000, 50)}, refused) == {DUE, later}
+
+
+OFF = 200
+LONG, SHORT = 50, 2
+THEIRS = [Pulse(0, 5000, SHORT), Pulse(0, 5202, LONG)]
+MINE = [Pulse(0, 5000, LONG), Pulse(0, 5250, SHORT)]
+
+
+@pytest.mark.parametrize(
+    ("mine", "theirs", "gone", "is_forgiven"),
+    [
+        (MINE, THEIRS, {MISSED}, True),
+        (MINE, THEIRS, set[Pulse](), False),
+        (MINE, THEIRS, {Pulse(0, 5100, LONG)}, False),  # it must lie before
+        ([Pulse(0, 5001, LONG), Pulse(0, 5251, SHORT)], THEIRS, {MISSED}, False),
+        ([Pulse(0, 5000, LONG), Pulse(0, 5260, SHORT)], THEIRS, {MISSED}, False),
+        ([Pulse(0, 5000, LONG), Pulse(0, 5250, LONG)], THEIRS, {MISSED}, False),
+        (MINE, [Pulse(0, 5000, SHORT), Pulse(0, 5300, LONG)], {MISSED}, False),  # no shared point
+        (MINE[:1], THEIRS, {MISSED}, False),
+        (MINE, THEIRS[1:], {MISSED}, False),
+    ],
+)
+def test_the_order_of_equal_grid_points_is_turned_by_a_pulse_that_did_not_come(
+    mine: list[Pulse], theirs: list[Pulse], gone: set[Pulse], is_forgiven: bool
+) -> None:
+    found = turned(mine, theirs, gone, OFF)
+    assert found == ((set(mine), set(theirs)) if is_forgiven else (set(), set()))
 
 
 ARMED, LOCKED = (State.ARMED, Cause.NONE), (State.LOCKED, Cause.NONE)
