@@ -225,6 +225,13 @@ LATE = (
         "line_stops.py::break_of_two_ms_trips",
     ),
     Plant(
+        "a pulse is taken back though it is about to start",
+        "output.h",
+        "#define LEAST_UNLOAD 12U",
+        "#define LEAST_UNLOAD 1U",
+        "pulses.py::a_pulse_is_taken_back_whole_or_not_at_all",
+    ),
+    Plant(
         "a frame for soon takes back what comes before it",
         "dark.c",
         "    return (uint16_t)(pulse->start - from) >= HALF_RANGE16;",

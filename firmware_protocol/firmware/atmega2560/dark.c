@@ -62,13 +62,16 @@ static bool starts_before(const struct pulse *pulse, uint16_t from)
     return (uint16_t)(pulse->start - from) >= HALF_RANGE16;
 }
 
-/* Can the pulse that is loaded be taken back? Not once it has started, or will before anyone could help it. */
-static bool can_unload(const struct output *output, const struct hardware *hw, uint16_t from)
+/* Takes back the pulse that is loaded, unless it has started, or will before anyone could help it. Nothing may
+ * come between reading the counter and disconnecting: LEAST_UNLOAD is the time for it. Interrupts off. */
+static void unload_in_time(struct output *output, const struct hardware *hw)
 {
+    uint16_t top = hw->timer->top;
     uint16_t count = hw->timer->count;
 
-    return (count >= APPROACH) && ((uint16_t)(hw->timer->top - count) > LEAST_LEFT) &&
-           !starts_before(loaded_pulse(output), from);
+    if ((count >= APPROACH) && ((uint16_t)(top - count) > LEAST_UNLOAD)) {
+        unload(output, hw);
+    }
 }
 
 /* The lower half of `from`; of what no prepared pulse can lie before, or beyond, one that says so. */
@@ -98,15 +101,15 @@ uint8_t port_withdraw(uint8_t output, uint32_t from)
     {
         uint8_t kept = 0U;
         started = out->ended;
-        if (out->loaded && can_unload(out, hw, from16)) {
-            unload(out, hw);
+        if (out->loaded && !starts_before(loaded_pulse(out), from16)) {
+            unload_in_time(out, hw);
         } else {
-            started = (uint8_t)(started + (out->loaded ? 1U : 0U));
             while ((kept < out->count) &&
                    starts_before(&out->line[(uint8_t)(out->first + kept) & (DECISIONS - 1U)], from16)) {
                 kept++;
             }
         }
+        started = (uint8_t)(started + (out->loaded ? 1U : 0U));
         out->count = kept;
         started = (uint8_t)(started + kept);
     }

@@ -50,6 +50,7 @@ extern const struct hardware hardware[OUTPUTS];
 #define LEAST_AHEAD 40U   /* ticks from looking at the clock to the start: time to load, and more */
 #define JUDGING_TICKS 120U /* from port_lead_ticks to port_offer, interrupts included */
 #define LEAST_LEFT 6U     /* ticks from writing ICRn to the start */
+#define LEAST_UNLOAD 12U /* ticks to the top from reading TCNTn to disconnecting: twice what it takes, and more */
 #define MOST_LEFT 16383U  /* longer than the horizon, shorter than the way to the top */
 #define HALF_RANGE16 0x8000U /* two ticks by their lower halves: before, or not */
 #define LEAST_ON 2U       /* OCRnB = 0 would be a spike: no frame may ask for one, and none is taken */
