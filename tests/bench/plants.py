@@ -228,7 +228,7 @@ LATE = (
         "a pulse is taken back though it is about to start",
         "output.h",
         "#define LEAST_UNLOAD 12U",
-        "#define LEAST_UNLOAD 1U",
+        "#define LEAST_UNLOAD 0U",
         "pulses.py::a_pulse_is_taken_back_whole_or_not_at_all",
     ),
     Plant(
