@@ -9,7 +9,7 @@ from bridge.config import Config, SoftStart
 from bridge.governor.governor import Governor
 from bridge.host_clock import host_now
 from bridge.music.voices import Hold, VoiceAsk
-from bridge.own_words import OwnWord, find, key_help, word_help
+from bridge.own_words import OwnWord, find, told
 from bridge.serve import run_site
 
 LET_GO = "let go of +; one press, one step"
@@ -89,7 +89,6 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
             case _:
                 return None
 
-    told = word_help(WORDS) if plain else key_help(WORDS)
     return loop.run(
         run_site(
             config,
@@ -98,6 +97,7 @@ def run(config: Config, coil: str, *, count: int, break_rate_hz: float, plain: b
             with_midi=False,
             extra=extra,
             own_words=WORDS,
-            greeting=f"{describe()}. {told}. Starts at breakout; each step is a fresh act.",
+            greeting=f"{describe()}. {told(WORDS, plain=plain)}. Starts at breakout; each step is "
+            "a fresh act.",
         )
     )

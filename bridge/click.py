@@ -25,7 +25,7 @@ from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
 from bridge.json_lines import json_lines
-from bridge.own_words import OwnWord, find, key_help, word_help
+from bridge.own_words import OwnWord, find, told
 from bridge.serve import run_site
 from bridge.show.clock_map import ToldLine
 from bridge.terminal import Operator
@@ -261,7 +261,6 @@ async def _run(config: Config, device: str | None, plain: bool) -> int:
             print("\n".join([*lines, *track_delay_lines(config, ())]))
             return 1
         desk = ClickDesk(config, clicks)
-        told = word_help(WORDS) if plain else key_help(WORDS)
         try:
             return await run_site(
                 for_bangs(config),
@@ -270,7 +269,7 @@ async def _run(config: Config, device: str | None, plain: bool) -> int:
                 with_midi=False,
                 extra=desk.extra,
                 own_words=WORDS,
-                greeting=f"click test by {name}. {told}. {desk.describe()}",
+                greeting=f"click test by {name}. {told(WORDS, plain=plain)}. {desk.describe()}",
                 beside=desk.beside,
             )
         finally:

@@ -20,7 +20,7 @@ from bridge.coil.model import model_of
 from bridge.coil.walk import Walk
 from bridge.config import Config
 from bridge.host_clock import host_now
-from bridge.own_words import OwnWord, find, key_help, word_help
+from bridge.own_words import OwnWord, find, told
 from bridge.report.coil_command import fit_chapter
 from bridge.report.show import on_terminal
 from bridge.serve import run_site
@@ -160,7 +160,7 @@ def run(
             with_midi=False,
             extra=extra,
             own_words=WORDS,
-            greeting=f"{walk.describe()}\n{word_help(WORDS) if plain else key_help(WORDS)}",
+            greeting=f"{walk.describe()}\n{told(WORDS, plain=plain)}",
         )
     )
     if code:

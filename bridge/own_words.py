@@ -36,3 +36,8 @@ def key_help(words: Sequence[OwnWord]) -> str:
 def word_help(words: Sequence[OwnWord]) -> str:
     """On plain input: every word and what follows it."""
     return ", ".join(f"{own.word} {own.takes}".strip() for own in words)
+
+
+def told(words: Sequence[OwnWord], *, plain: bool) -> str:
+    """What an operator is told of them, by how the site is operated."""
+    return word_help(words) if plain else key_help(words)

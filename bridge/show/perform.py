@@ -9,7 +9,7 @@ from bridge import loop
 from bridge.config import Config
 from bridge.host_clock import host_now
 from bridge.interlock import State
-from bridge.own_words import OwnWord, find, key_help, word_help
+from bridge.own_words import OwnWord, find, told
 from bridge.panel.commands import Phase
 from bridge.serve import run_site
 from bridge.show.audio_link import AudioLink
@@ -124,8 +124,7 @@ def _counted(number: str) -> int:
 def run(config: Config, show: Show, *, plain: bool) -> int:
     """The command."""
     desk = Desk(config, show)
-    told = word_help(WORDS) if plain else key_help(WORDS)
-    lines = [f"{show.name}: {len(show.items)} items. {told}.", *show.remarks]
+    lines = [f"{show.name}: {len(show.items)} items. {told(WORDS, plain=plain)}.", *show.remarks]
     return loop.run(
         run_site(
             config,
