@@ -10,7 +10,6 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from bridge.show import audio_process
 from bridge.show.audio_process import FADE_S, REPORT_S, Desk, Mixer, attend, load
+from tests.fake_audio import asks_once
 
 RATE = 48_000.0
 BLOCK = 480
@@ -137,19 +137,7 @@ def test_what_a_device_takes_is_heard_as_much_later_as_it_says(
     monkeypatch: pytest.MonkeyPatch, dac_s: float, ahead_s: float
 ) -> None:
     """One that is connected to nothing says 0: no hours are made of that."""
-
-    class Stream:
-        def __init__(self, *, callback: Any, **_: Any) -> None:
-            self._callback = callback
-
-        def start(self) -> None:
-            at = SimpleNamespace(currentTime=7.0, outputBufferDacTime=dac_s)
-            status = SimpleNamespace(output_underflow=False)
-            self._callback(np.zeros((BLOCK, 2), dtype=np.float32), BLOCK, at, status)
-
-    info = {"default_samplerate": RATE, "name": "Depot"}
-    fake = SimpleNamespace(OutputStream=Stream, query_devices=lambda *_: info)
-    monkeypatch.setitem(sys.modules, "sounddevice", fake)  # type: ignore[arg-type]
+    asks_once(monkeypatch, now_s=7.0, dac_s=dac_s, rate=RATE, frames=BLOCK)
     monkeypatch.setattr(audio_process.time, "monotonic", lambda: 900.0)
     mixer, _, _ = audio_process._open(None)  # pyright: ignore[reportPrivateUsage]
     assert list(mixer.pairs) == [(900.0 + ahead_s, 0.0)]

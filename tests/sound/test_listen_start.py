@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
-import sys
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,7 +16,7 @@ from bridge.sound import listen, listen_process
 from bridge.sound.ear import HAND_OVER_S, Ear
 from bridge.sound.listen import Listening
 from bridge.sound.listen_process import RECORD, attend
-from tests.fake_audio import DEVICE, starts
+from tests.fake_audio import DEVICE, asks_once, starts
 
 ROOT = Path(__file__).resolve().parents[2]
 RATE, BLOCK = 48_000, 256
@@ -94,19 +92,7 @@ def test_the_latency_is_what_the_device_needs_before_the_first_bang_is_asked_for
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """It is told open with the word that makes the host hand bangs over."""
-
-    class Stream:
-        def __init__(self, *, callback: Any, **_: Any) -> None:
-            self._callback = callback
-
-        def start(self) -> None:
-            at = SimpleNamespace(currentTime=5.0, outputBufferDacTime=5.0 + AHEAD_S)
-            status = SimpleNamespace(output_underflow=False)
-            self._callback(np.zeros((BLOCK, 2), dtype=np.float32), BLOCK, at, status)
-
-    info = {"default_samplerate": RATE, "name": "Depot"}
-    fake = SimpleNamespace(OutputStream=Stream, query_devices=lambda *_: info)
-    monkeypatch.setitem(sys.modules, "sounddevice", fake)  # type: ignore[arg-type]
+    asks_once(monkeypatch, now_s=5.0, dac_s=5.0 + AHEAD_S, rate=RATE, frames=BLOCK)
     monkeypatch.setattr(listen_process, "SETTLE_S", 0.0)
     made: list[Ear] = []
     at_the_word: list[float] = []
