@@ -246,13 +246,6 @@ LATE = (
         "fair.py::a_slow_note_beside_three_outputs_of_too_much_misses_one_bang_at_most",
     ),
     Plant(
-        "an output may lose every turn of its own",
-        "main.c",
-        "    if (!was_dry || is_dry(turn_of) || (work",
-        "    if (!was_dry || (work",
-        "fair.py::a_slow_note_beside_three_outputs_of_too_much_misses_one_bang_at_most",
-    ),
-    Plant(
         "an output's timer is looked at once a round",
         "main.c",
         "    check(output ^ (OUTPUTS / 2U));",

@@ -203,5 +203,9 @@ class CoreBoard:
     def is_lit(self, output: int) -> bool:
         return self._library.cw_is_lit(self._handle, output)
 
+    def urgent(self, first: int, but: int = 4) -> int:
+        """`core_urgent` of core/core.h, asked from output `first` on; 4: none."""
+        return self._library.cw_urgent(self._handle, first, but)
+
     def digest(self) -> int:
         return self._library.cw_digest(self._handle)

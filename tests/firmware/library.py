@@ -186,6 +186,7 @@ _SIGNATURES: dict[str, tuple[object, list[object]]] = {
     "cw_wire_tick": (_U32, [_B]),
     "cw_session": (_U32, [_B]),
     "cw_digest": (_U32, [_B]),
+    "cw_urgent": (_U8, [_B, _U8, _U8]),
     "cw_memory": (CMemory, [_B]),
     "cw_is_lit": (ctypes.c_bool, [_B, _U8]),
     "cw_shown_state": (_U8, [_B]),

@@ -135,6 +135,25 @@ def test_an_immediate_change_replaces_what_was_prepared() -> None:
     assert len(bench.pulses) > 25
 
 
+def test_whose_turn_it_is_when_outputs_run_dry() -> None:
+    """For a main loop: who runs dry first; of those that are dry already, however long, the first
+    from where it asks; nobody who has all decided, nor the one left out."""
+    bench = armed(*(OutputLimits(n, 400, 200, 2000, 240_000) for n in (0, 3)))
+    bench.board.port(0, 40)
+    assert [bench.board.urgent(n) for n in range(4)] == [4] * 4
+    bench.voices(slot(3000, 20), output=0, lease=490_000)
+    bench.voices(slot(3000, 20), output=3, lease=490_000)
+    assert [bench.board.urgent(n) for n in range(4)] == [0, 3, 3, 3]
+    assert [bench.board.urgent(n, but=3) for n in range(4)] == [0] * 4
+    bench.board.port(1000, 40)
+    bench.advance(2500)
+    assert [bench.board.urgent(n) for n in range(4)] == [4] * 4  # decided as far as may be
+    bench.board.port(0, 40)
+    bench.advance(15_000)  # nobody polls: what was decided of both has long been
+    bench.voices(slot(1000, 20), output=3, lease=490_000)  # and 3 begins anew: nothing is decided
+    assert [bench.board.urgent(n) for n in range(4)] == [0, 3, 3, 3]
+
+
 def test_what_cannot_be_withdrawn_any_more_is_counted_as_fired() -> None:
     """A frame 30 ticks before a pulse: inside the lead of 40, so it fires, and the guard knows."""
     bench = armed(OutputLimits(0, 400, 200, 3, 240_000))

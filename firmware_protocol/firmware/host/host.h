@@ -51,6 +51,9 @@ uint64_t cw_tick(const struct cw_board *board);
 uint32_t cw_wire_tick(const struct cw_board *board);
 uint32_t cw_session(const struct cw_board *board);
 uint32_t cw_digest(const struct cw_board *board);
+
+/* core_urgent now, within the horizon. */
+uint8_t cw_urgent(struct cw_board *board, uint8_t from, uint8_t but);
 struct trip_memory cw_memory(const struct cw_board *board);
 bool cw_is_lit(const struct cw_board *board, uint8_t output);
 uint8_t cw_shown_state(const struct cw_board *board);

@@ -67,6 +67,14 @@ uint32_t cw_digest(const struct cw_board *board)
     return limits_digest(&board->core);
 }
 
+uint8_t cw_urgent(struct cw_board *board, uint8_t from, uint8_t but)
+{
+    uint32_t first = own_tick(board) + HORIZON_TICKS;
+
+    current_board = board;
+    return core_urgent(&board->core, own_tick(board), &first, from, but);
+}
+
 struct trip_memory cw_memory(const struct cw_board *board)
 {
     return board->memory;
